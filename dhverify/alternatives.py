@@ -1,0 +1,481 @@
+"""Findings that name another member of the lot: another donor, the pollen parent of an outcross.
+
+All other donors are looked at for every line, by a screen that takes markers as independent; the few that
+could fit are scored with linkage. Pollen parents are looked for in lines that are in doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.analysis import Analysis
+from dhverify.family_models import FamilyModel
+from dhverify.findings_table import Tree, plant_maker
+from dhverify.genotypes import MISSING
+from dhverify.hypotheses import Hypothesis, crossed, gamete_twice, hybrid_plant, plant_itself
+from dhverify.judging import FINDING_ORDER, Option
+from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
+from dhverify.scoring import LearntLot
+from dhverify.strands import pair_genotypes
+
+SCREEN_MARGIN: Final = 12.0
+"""Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
+MAX_SCORED: Final = 3
+MAX_GIVERS: Final = 20
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DonorPanel:
+    """The distinct donors of a lot.
+
+    Attributes
+    ----------
+    names
+        For each, the donors on the sheet that are this same cross.
+    models
+        A family of each.
+    mean_second
+        float64, shape (n_donors, n_markers). Expected second-allele share of a gamete.
+    donor_of_model
+        int64. Distinct donor of each family model.
+
+    """
+
+    names: tuple[tuple[str, ...], ...]
+    models: tuple[FamilyModel, ...]
+    mean_second: NDArray[np.float64]
+    donor_of_model: NDArray[np.int64]
+
+
+def donor_panel(analysis: Analysis) -> DonorPanel:
+    """Group families by donor; donors of the very same cross count as one."""
+    keys: dict[object, int] = {}
+    names: list[list[str]] = []
+    models: list[FamilyModel] = []
+    of_model = []
+    for model in analysis.models:
+        key = global_tree(model.shape.donor, model)
+        if key not in keys:
+            keys[key] = len(names)
+            names.append([])
+            models.append(model)
+        names[keys[key]].append(model.family.donor)
+        of_model.append(keys[key])
+    second = np.array([_gamete_mean(model, analysis.learnt) for model in models])
+    return DonorPanel(
+        names=tuple(tuple(dict.fromkeys(group)) for group in names),
+        models=tuple(models),
+        mean_second=second.reshape(len(models), analysis.learnt.grid.n_markers),
+        donor_of_model=np.array(of_model, dtype=np.int64),
+    )
+
+
+def global_tree(tree: Tree, model: FamilyModel) -> Tree:
+    """A pedigree over global strands."""
+    if isinstance(tree, int):
+        return int(model.slots[tree])
+    return (global_tree(tree[0], model), global_tree(tree[1], model))
+
+
+def _gamete_mean(model: FamilyModel, learnt: LearntLot) -> NDArray[np.float64]:
+    def mean(tree: Tree) -> NDArray[np.float64]:
+        if isinstance(tree, int):
+            return learnt.strand_second[model.slots[tree]]
+        return (mean(tree[0]) + mean(tree[1])) / 2
+
+    return mean(model.shape.donor)
+
+
+def screen(learnt: LearntLot, rows: NDArray[np.int64], genotypes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log likelihood of samples under genotype frequencies, markers taken as independent.
+
+    Parameters
+    ----------
+    learnt
+        The lot.
+    rows
+        Sample rows.
+    genotypes
+        float64, shape (n_options, n_markers, 3). Genotype probabilities of each option.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_samples, n_options).
+
+    """
+    if learnt.seen.depths is None:
+        table = learnt.assay.calls.table()[:, :3]
+        chance = np.einsum("mcg,dmg->cmd", table, genotypes)
+        log_chance = np.log(np.maximum(chance, 1e-12))
+        calls = learnt.seen.calls[rows]
+        return np.asarray(sum((calls == c).astype(np.float64) @ log_chance[c] for c in range(3)))
+    total = np.zeros((len(rows), len(genotypes)))
+    for start in range(0, len(rows), 64):
+        part = slice(start, start + 64)
+        likelihood = learnt.assay.genotype_likelihood(learnt.seen, rows[part])
+        for option, chance in enumerate(genotypes):
+            seen = np.einsum("mng,mg->mn", likelihood, chance)
+            total[part, option] = np.log(np.maximum(seen, 1e-12)).sum(axis=0)
+    return total
+
+
+def homozygous(second: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Genotype frequencies of a doubled gamete; float64, shape (..., 3), from second-allele shares."""
+    return np.stack([1 - second, np.zeros_like(second), second], axis=-1)
+
+
+def united(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Genotype frequencies of two gametes united; float64, shape (..., 3)."""
+    both = first * second
+    neither = (1 - first) * (1 - second)
+    return np.stack([neither, 1 - both - neither, both], axis=-1)
+
+
+def linked_log_likelihood(
+    learnt: LearntLot, rows: NDArray[np.int64], values: NDArray[np.float64], hypothesis: Hypothesis
+) -> NDArray[np.float64]:
+    """Log likelihood of samples under one hypothesis over the given slots.
+
+    Parameters
+    ----------
+    learnt
+        The lot.
+    rows
+        Sample rows.
+    values
+        float64, shape (n_slots, n_markers).
+    hypothesis
+        Over those slots.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_samples,).
+
+    """
+    pairs = list(hypothesis.pairs)
+    genotypes = pair_genotypes(pairs, values, {})
+    result = np.empty(len(rows))
+    for start in range(0, len(rows), 64):
+        part = slice(start, start + 64)
+        likelihood = learnt.assay.genotype_likelihood(learnt.seen, rows[part])
+        emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+        result[part] = log_likelihood(hypothesis, emissions, learnt.grid)
+    return result
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OtherDonors:
+    """What the screen over all donors gave.
+
+    Attributes
+    ----------
+    options
+        For each judged sample, other donors scored with linkage.
+    best
+        For each judged sample the number of the best donor of the panel.
+    fit
+        float64, shape (n_judged,). Share of the alleles seen that the best donor can give.
+
+    """
+
+    options: tuple[tuple[Option, ...], ...]
+    best: NDArray[np.int64]
+    fit: NDArray[np.float64]
+
+
+def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.bool_]) -> OtherDonors:
+    """Score every line against the other donors that could fit it."""
+    scores = screen(analysis.learnt, analysis.rows, homozygous(panel.mean_second))
+    own = panel.donor_of_model[analysis.model_of]
+    everyone = np.arange(len(own))
+    own_score = scores[everyone, own]
+    masked = scores.copy()
+    masked[everyone, own] = -np.inf
+    wanted: dict[int, list[int]] = {}
+    for line in everyone:
+        order = np.argsort(-masked[line], kind="stable")[:MAX_SCORED]
+        for donor in order:
+            is_close = masked[line, donor] >= own_score[line] - SCREEN_MARGIN
+            if np.isfinite(masked[line, donor]) and (is_close or in_doubt[line]):
+                wanted.setdefault(int(donor), []).append(int(line))
+    options: list[list[Option]] = [[] for _ in everyone]
+    n_others = max(1, len(panel.names) - 1)
+    for donor, lines in sorted(wanted.items()):
+        model = panel.models[donor]
+        clean = gamete_twice("clean", plant_maker(model.shape.donor))
+        values = analysis.learnt.strand_second[model.slots]
+        found = linked_log_likelihood(analysis.learnt, analysis.rows[lines], values, clean)
+        for line, value in zip(lines, found, strict=True):
+            options[line].append(
+                Option(
+                    finding="other donor",
+                    log_likelihood=float(value),
+                    log_weight=-np.log(n_others),
+                    name=panel.names[donor][0],
+                )
+            )
+    best = np.where(scores.max(axis=1) > own_score + 1e-9, scores.argmax(axis=1), own)
+    fit = _fit(analysis, panel, best)
+    return OtherDonors(options=tuple(map(tuple, options)), best=best, fit=fit)
+
+
+def _fit(analysis: Analysis, panel: DonorPanel, donor: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Share of the alleles seen that a donor can give."""
+    calls = analysis.learnt.seen.calls[analysis.rows]
+    second = panel.mean_second[donor]
+    gives_first, gives_second = second < 0.98, second > 0.02
+    is_called = calls != MISSING
+    possible = np.where(calls == 0, gives_first * 2, np.where(calls == 2, gives_second * 2, 0))
+    possible = np.where(calls == 1, gives_first.astype(int) + gives_second, possible)
+    total = 2 * is_called.sum(axis=1)
+    good = np.where(is_called, possible, 0).sum(axis=1)
+    return np.divide(good, total, out=np.full(len(calls), np.nan), where=total > 0)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Pollen:
+    """A plant of the lot that may have given pollen (or be the sample itself)."""
+
+    name: str
+    tree: Tree
+    kind: str
+    mean_second: NDArray[np.float64]
+
+
+def named_pollen(
+    analysis: Analysis, panel: DonorPanel, lines: NDArray[np.int64], share: NDArray[np.float64]
+) -> dict[int, list[Option]]:
+    """Outcrosses with named plants of the lot, and named strangers, for lines in doubt.
+
+    Parameters
+    ----------
+    analysis, panel
+        The lot and its donors.
+    lines
+        Judged samples in doubt.
+    share
+        float64, shape (n_judged, n_findings). First posterior.
+
+    Returns
+    -------
+    dict
+        Options by judged sample.
+
+    """
+    sources = _pollen_sources(analysis, panel)
+    options: dict[int, list[Option]] = {int(line): [] for line in lines}
+    for index in np.unique(analysis.model_of[lines]):
+        members = lines[analysis.model_of[lines] == index]
+        model = analysis.models[int(index)]
+        donor = int(panel.donor_of_model[index])
+        own = set(global_strands(model))
+        able = [s for s in sources if not (s.kind == "inbred" and s.tree in own and s.kind != "hybrid")]
+        able = [s for s in able if s.name not in panel.names[donor]]
+        _score_pollen(analysis, model, panel.mean_second[donor], members, able, options)
+    _score_shared_pollen(analysis, lines, share, options)
+    return options
+
+
+def _score_shared_pollen(
+    analysis: Analysis,
+    lines: NDArray[np.int64],
+    share: NDArray[np.float64],
+    options: dict[int, list[Option]],
+) -> None:
+    """Outcrosses by one unknown plant: the pollen that one outcross shows is looked for in the others."""
+    outcross = FINDING_ORDER.index("outcross")
+    givers = lines[share[lines, outcross] > 0.5][:MAX_GIVERS]
+    for giver in givers:
+        others = lines[(lines != giver) & (share[lines, outcross] > 0.01)]
+        if not len(others):
+            continue
+        pollen = _shown_pollen(analysis, int(giver))
+        weight = float(np.log(0.3 / len(givers)))
+        for index in np.unique(analysis.model_of[others]):
+            members = others[analysis.model_of[others] == index]
+            model = analysis.models[int(index)]
+            values = np.vstack([analysis.learnt.strand_second[model.slots], pollen])
+            hypothesis = crossed(
+                "pollen seen elsewhere", plant_maker(model.shape.donor), plant_maker(len(model.slots))
+            )
+            found = linked_log_likelihood(analysis.learnt, analysis.rows[members], values, hypothesis)
+            for member, value in zip(members, found, strict=True):
+                options[int(member)].append(
+                    Option(
+                        finding="outcross",
+                        log_likelihood=float(value),
+                        log_weight=weight,
+                        detail="the same pollen",
+                        name=analysis.judged[int(giver)].name,
+                    )
+                )
+
+
+def _shown_pollen(analysis: Analysis, line: int) -> NDArray[np.float64]:
+    """Second-allele probability of the pollen that an outcross shows; float64, shape (n_markers,)."""
+    learnt = analysis.learnt
+    model = analysis.models[int(analysis.model_of[line])]
+    values = np.vstack([learnt.strand_second[model.slots], learnt.pool_second])
+    pool = len(model.slots)
+    hypothesis = crossed("stray pollen", plant_maker(model.shape.donor), plant_maker(pool))
+    pairs = list(hypothesis.pairs)
+    likelihood = learnt.assay.genotype_likelihood(learnt.seen, analysis.rows[line : line + 1])
+    genotypes = pair_genotypes(pairs, values, {})
+    emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+    where = state_posterior(hypothesis, emissions, learnt.grid)[:, :, 0]
+    none, one, two = likelihood[:, 0].T
+    q = learnt.pool_second
+    second = np.zeros(len(q))
+    for column, pair in enumerate(pairs):
+        p = values[next(slot for slot in pair if slot != pool)]
+        shows = q * ((1 - p) * one + p * two)
+        lacks = (1 - q) * ((1 - p) * none + p * one)
+        second += where[:, column] * shows / np.maximum(shows + lacks, 1e-300)
+    return np.clip(second, 0.02, 0.98)
+
+
+def global_strands(model: FamilyModel) -> tuple[int, ...]:
+    """Global strands of a family's donor and inducer."""
+    return tuple(int(s) for s in model.slots)
+
+
+def _pollen_sources(analysis: Analysis, panel: DonorPanel) -> list[_Pollen]:
+    learnt = analysis.learnt
+    sources = [
+        _Pollen(name=info.name, tree=strand, kind="inbred", mean_second=learnt.strand_second[strand])
+        for strand, info in enumerate(analysis.registry.infos)
+        if not info.is_anonymous
+    ]
+    for number, model in enumerate(panel.models):
+        tree = global_tree(model.shape.donor, model)
+        name = panel.names[number][0]
+        mean = panel.mean_second[number]
+        sources.append(_Pollen(name=name, tree=tree, kind="line", mean_second=mean))
+        inducer = global_tree(model.shape.inducer, model)
+        inducer_mean = learnt.strand_second[list(_leaves(inducer))].mean(axis=0)
+        sources.append(
+            _Pollen(
+                name=name, tree=(tree, inducer), kind="false hybrid", mean_second=(mean + inducer_mean) / 2
+            )
+        )
+    return sources
+
+
+def _leaves(tree: Tree) -> tuple[int, ...]:
+    return (tree,) if isinstance(tree, int) else _leaves(tree[0]) + _leaves(tree[1])
+
+
+def _score_pollen(
+    analysis: Analysis,
+    model: FamilyModel,
+    gamete_mean: NDArray[np.float64],
+    members: NDArray[np.int64],
+    sources: Sequence[_Pollen],
+    options: dict[int, list[Option]],
+) -> None:
+    if not sources or not len(members):
+        return
+    rows = analysis.rows[members]
+    means = np.array([source.mean_second for source in sources])
+    scores = screen(analysis.learnt, rows, united(gamete_mean[None], means))
+    donor = global_tree(model.shape.donor, model)
+    wanted: dict[int, list[int]] = {}
+    for position in range(len(members)):
+        for source in np.argsort(-scores[position], kind="stable")[:MAX_SCORED]:
+            wanted.setdefault(int(source), []).append(position)
+    weight = np.log(0.35 / len(sources))
+    for number, positions in sorted(wanted.items()):
+        source = sources[number]
+        values = analysis.learnt.strand_second
+        found = linked_log_likelihood(
+            analysis.learnt,
+            rows[positions],
+            values,
+            crossed("named pollen", plant_maker(donor), _maker(source)),
+        )
+        for position, value in zip(positions, found, strict=True):
+            options[int(members[position])].append(
+                Option(
+                    finding="outcross",
+                    log_likelihood=float(value),
+                    log_weight=float(weight),
+                    detail=source.kind,
+                    name=source.name,
+                )
+            )
+    _score_strangers(analysis, members, sources, options)
+
+
+def _maker(source: _Pollen):  # noqa: ANN202
+    if source.kind == "false hybrid" and not isinstance(source.tree, int):
+        return hybrid_plant(plant_maker(source.tree[0]), plant_maker(source.tree[1]))
+    return plant_maker(source.tree)
+
+
+def _score_strangers(
+    analysis: Analysis,
+    members: NDArray[np.int64],
+    sources: Sequence[_Pollen],
+    options: dict[int, list[Option]],
+) -> None:
+    """Samples that are another inbred of the lot, or a hybrid or donor plant of another family."""
+    inbreds = [s for s in sources if s.kind == "inbred"]
+    if not inbreds:
+        return
+    rows = analysis.rows[members]
+    second = np.array([s.mean_second for s in inbreds])
+    scores = screen(analysis.learnt, rows, homozygous(second))
+    best = scores.argmax(axis=1)
+    inducers = {int(m.slots[slot]) for m in analysis.models for slot in m.inducer_slots}
+    for position, member in enumerate(members):
+        source = inbreds[int(best[position])]
+        finding = "inducer" if source.tree in inducers else "parent"
+        plant = plant_itself("named inbred", plant_maker(source.tree))
+        value = linked_log_likelihood(
+            analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, plant
+        )
+        options[int(member)].append(
+            Option(
+                finding=finding,
+                log_likelihood=float(value[0]),
+                log_weight=float(np.log(0.3 / len(inbreds))),
+                detail="of another cross",
+                name=source.name,
+            )
+        )
+    for source in (s for s in sources if s.kind == "false hybrid"):
+        if isinstance(source.tree, int):
+            continue
+        hybrid = crossed("hybrid of another donor", plant_maker(source.tree[0]), plant_maker(source.tree[1]))
+        mean = united(
+            source.mean_second * 2 - second_of(analysis, source.tree[1]), second_of(analysis, source.tree[1])
+        )
+        close = screen(analysis.learnt, rows, mean[None])[:, 0]
+        for position, member in enumerate(members):
+            rival = max((o.log_likelihood for o in options[int(member)]), default=-np.inf)
+            if close[position] < rival - 200:
+                continue
+            value = linked_log_likelihood(
+                analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, hybrid
+            )
+            options[int(member)].append(
+                Option(
+                    finding="hybrid",
+                    log_likelihood=float(value[0]),
+                    log_weight=float(np.log(0.02 / max(1, len(analysis.models)))),
+                    detail="of another donor",
+                    name=source.name,
+                )
+            )
+
+
+def second_of(analysis: Analysis, tree: Tree) -> NDArray[np.float64]:
+    """Mean second-allele share of a plant's gametes."""
+    return np.asarray(analysis.learnt.strand_second[list(_leaves(tree))].mean(axis=0))

@@ -1,0 +1,219 @@
+"""Mixtures: a clean gamete with a share of another sample's DNA, found among all samples of the lot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.alternatives import DonorPanel
+from dhverify.analysis import Analysis
+from dhverify.findings_table import clean
+from dhverify.genotypes import MISSING
+from dhverify.judging import Option
+from dhverify.likelihood import lay_emissions, log_likelihood
+from dhverify.observation import CallErrors
+from dhverify.samples import Role, Sample
+from dhverify.scoring import LearntLot
+
+SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9)
+SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
+MAX_PARTNERS: Final = 4
+VISIBLE_SHARE: Final = 0.2
+VISIBLE_SLOPE: Final = 0.04
+"""A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
+NEIGHBOUR_WEIGHT: Final = 0.5
+"""Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weight itself is
+common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MixtureFit:
+    """The best partner of one sample and its share of the DNA.
+
+    Attributes
+    ----------
+    option
+        For the posterior.
+    partner
+        Name of the partner.
+    share, share_sd
+        Posterior mean and standard deviation of its share.
+
+    """
+
+    option: Option
+    partner: str
+    share: float
+    share_sd: float
+
+
+def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
+    """Probability of each call when the second allele has a share of the DNA.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_markers, 3).
+
+    """
+    rarer = min(second_share, 1 - second_share)
+    table = errors.table()[:, :3]
+    homozygous = table[:, :, 2 if second_share > 0.5 else 0]
+    if rarer <= 0:
+        return homozygous
+    visible = 1 / (1 + np.exp(-(rarer - VISIBLE_SHARE) / VISIBLE_SLOPE))
+    return np.asarray(visible * table[:, :, 1] + (1 - visible) * homozygous)
+
+
+def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.float64]:
+    """Likelihood of a sample, given its own gamete's allele and a partner's genotype.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_markers, 2, 3): own allele (first, second) by partner genotype.
+
+    """
+    own = np.array([0.0, 1.0])[:, None]
+    partner = np.array([0.0, 0.5, 1.0])
+    second = ((1 - share) * own + share * partner).ravel()
+    if learnt.seen.depths is not None:
+        values = learnt.assay.reads.at_share(learnt.seen.depths[row], second)
+        plain = learnt.assay.reads.at_share(learnt.seen.depths[row], np.array([0.0, 0.5, 1.0]))
+        values = values / plain.max(axis=1, keepdims=True)
+        return values.reshape(-1, 2, 3)
+    calls = learnt.seen.calls[row]
+    tables = np.stack([call_chance(learnt.assay.calls, float(s)) for s in second], axis=-1)
+    picked = tables[np.arange(len(calls)), np.maximum(calls, 0)]
+    picked[calls == MISSING] = 1.0
+    return picked.reshape(-1, 2, 3)
+
+
+def partner_screen(
+    learnt: LearntLot, row: int, gamete_second: NDArray[np.float64], partners: NDArray[np.int8]
+) -> NDArray[np.float64]:
+    """Best log likelihood over a few shares of each partner, markers taken as independent.
+
+    Parameters
+    ----------
+    learnt
+        The lot.
+    row
+        The sample.
+    gamete_second
+        float64, shape (n_markers,). Expected second-allele share of the sample's own gamete.
+    partners
+        int8, shape (n_partners, n_markers). Calls of possible partners.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_partners,).
+
+    """
+    best = np.full(len(partners), -np.inf)
+    own = np.stack([1 - gamete_second, gamete_second], axis=1)
+    for share in SCREEN_SHARES:
+        chance = np.einsum("ma,mag->mg", own, mixed_likelihood(learnt, row, share))
+        log_chance = np.log(np.maximum(chance, 1e-12))
+        unknown = log_chance.mean(axis=1)
+        total = np.full(len(partners), unknown.sum())
+        for genotype in range(3):
+            total += (partners == genotype).astype(np.float32) @ (log_chance[:, genotype] - unknown)
+        best = np.maximum(best, total)
+    return best
+
+
+def find_mixtures(
+    analysis: Analysis, panel: DonorPanel, lines: Sequence[int], everyone: Sequence[Sample]
+) -> dict[int, MixtureFit]:
+    """For each line in doubt, the partner that explains it best as a mixture.
+
+    Parameters
+    ----------
+    analysis
+        The lot.
+    panel
+        Its donors.
+    lines
+        Judged samples in doubt, by number.
+    everyone
+        All genotyped samples, in the order of the rows.
+
+    """
+    able = np.array([k for k, s in enumerate(everyone) if s.role is not Role.BLANK], dtype=np.int64)
+    calls = analysis.learnt.seen.calls
+    rate = (calls[able] != MISSING).mean(axis=1)
+    able = able[rate > 0.3 * np.median(rate)] if len(able) else able
+    found = {}
+    for line in lines:
+        row = int(analysis.rows[line])
+        others = able[able != row]
+        if not len(others):
+            continue
+        mean = panel.mean_second[panel.donor_of_model[analysis.model_of[line]]]
+        scores = partner_screen(analysis.learnt, row, mean, calls[others])
+        weights = _partner_log_weights(everyone[row], [everyone[k] for k in others])
+        top = np.argsort(-(scores + weights), kind="stable")[:MAX_PARTNERS]
+        fits = [_fit(analysis, line, row, int(others[k]), everyone, float(weights[k])) for k in top]
+        found[int(line)] = _pooled(fits)
+    return found
+
+
+def _partner_log_weights(sample: Sample, others: Sequence[Sample]) -> NDArray[np.float64]:
+    is_near = np.array([are_neighbours(sample, other) for other in others])
+    n_near, n_far = int(is_near.sum()), int((~is_near).sum())
+    near = NEIGHBOUR_WEIGHT / n_near if n_near else 0.0
+    far = (1 - NEIGHBOUR_WEIGHT * (n_near > 0)) / max(n_far, 1)
+    return np.log(np.where(is_near, near, far) + 1e-12)
+
+
+def are_neighbours(first: Sample, second: Sample) -> bool:
+    """Whether two samples stand in wells that touch, corners included."""
+    if not first.well or not second.well or first.plate != second.plate:
+        return False
+    (r1, c1), (r2, c2) = well_place(first.well), well_place(second.well)
+    return max(abs(r1 - r2), abs(c1 - c2)) == 1
+
+
+def well_place(well: str) -> tuple[int, int]:
+    """Row and column of a well, from 0."""
+    return ord(well[0]) - ord("A"), int(well[1:]) - 1
+
+
+def _fit(
+    analysis: Analysis, line: int, row: int, partner: int, everyone: Sequence[Sample], log_weight: float
+) -> MixtureFit:
+    learnt = analysis.learnt
+    model = analysis.models[int(analysis.model_of[line])]
+    gamete = clean(model.shape)
+    genotype = learnt.plant_genotype(partner)
+    values = learnt.slot_values(model)
+    scores = []
+    for share in SHARES:
+        seen = np.einsum("mag,mg->ma", mixed_likelihood(learnt, row, share), genotype)
+        pairs = list(gamete.pairs)
+        columns = [seen[:, 0] * (1 - values[slot]) + seen[:, 1] * values[slot] for slot, _ in pairs]
+        emissions = lay_emissions(np.array(columns).T[:, :, None], pairs, learnt.grid)
+        scores.append(float(log_likelihood(gamete, emissions, learnt.grid)[0]))
+    score = np.array(scores)
+    weight = np.exp(score - score.max())
+    weight /= weight.sum()
+    shares = np.array(SHARES)
+    mean = float((weight * shares).sum())
+    sd = float(np.sqrt((weight * (shares - mean) ** 2).sum()))
+    option = Option(
+        finding="mixture",
+        log_likelihood=float(np.logaddexp.reduce(score) - np.log(len(score))),
+        log_weight=log_weight,
+        name=everyone[partner].name,
+    )
+    return MixtureFit(option=option, partner=everyone[partner].name, share=mean, share_sd=sd)
+
+
+def _pooled(fits: Sequence[MixtureFit]) -> MixtureFit:
+    return max(fits, key=lambda fit: fit.option.log_likelihood + fit.option.log_weight)

@@ -1,0 +1,215 @@
+"""From the analysis of a lot to the evidence of each line: findings, shares, segments, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binom
+
+from dhverify.alternatives import DonorPanel, OtherDonors, donor_panel, named_pollen, other_donors
+from dhverify.analysis import Analysis, Progress, stage_of, stage_priors
+from dhverify.contamination import MixtureFit, find_mixtures
+from dhverify.decoding import Decoded, decode
+from dhverify.evidence import LineEvidence
+from dhverify.findings_table import EXPECTED, candidates
+from dhverify.genotypes import MISSING
+from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
+from dhverify.limits import Limits
+from dhverify.lot import Lot
+from dhverify.marker_classes import MarkerClasses, classify
+from dhverify.measures import independent_stretches, line_measures
+from dhverify.outcome import Finding
+from dhverify.samples import Sample, Stage
+
+NO_DOUBT: Final = 0.9995
+"""A line whose expected finding is at least this probable is not compared with every plant of the lot."""
+EXCESS_PROBABILITY: Final = 1e-3
+SURE_SHARE_SD: Final = 0.12
+"""The share of a contaminant is told when its posterior standard deviation is at most this."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Diagnosis:
+    """Evidence of all judged samples, and what the families look like.
+
+    Attributes
+    ----------
+    evidence
+        By sample name.
+    classes
+        Marker classes of each family model.
+    posterior
+        float64, shape (n_judged, n_findings).
+    priors
+        Shares of the findings at each stage, as learnt.
+    mixtures
+        The best mixture of each judged sample in doubt, by its number.
+    decoded
+        Most probable origin of every stretch.
+
+    """
+
+    evidence: Mapping[str, LineEvidence]
+    classes: tuple[MarkerClasses, ...]
+    posterior: NDArray[np.float64]
+    priors: Mapping[Stage, NDArray[np.float64]]
+    panel: DonorPanel
+    mixtures: Mapping[int, MixtureFit]
+    decoded: Decoded
+
+
+def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | None = None) -> Diagnosis:
+    """Find what each judged sample most probably is, among all plants of the lot."""
+    panel = donor_panel(analysis)
+    first = posterior(analysis.pooled, analysis.prior_rows())
+    in_doubt = _in_doubt(analysis, first)
+    others = other_donors(analysis, panel, in_doubt)
+    doubtful = np.flatnonzero(in_doubt)
+    if progress is not None:
+        progress("looking for what explains lines in doubt", 0, max(1, len(doubtful)))
+    pollen = named_pollen(analysis, panel, doubtful, first)
+    mixtures = find_mixtures(analysis, panel, [int(k) for k in doubtful], lot.samples)
+    options = [list(found) for found in others.options]
+    for line, found in pollen.items():
+        options[line] += found
+    for line, mixture in mixtures.items():
+        options[line].append(mixture.option)
+    pooled = _with_options(analysis.pooled, options)
+    priors = stage_priors(analysis.judged, pooled)
+    rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
+    shares = posterior(pooled, rows)
+    classes = tuple(classify(model, analysis.learnt.strand_second) for model in analysis.models)
+    chosen = [_choose(analysis, line, shares[line], options[line]) for line in range(len(shares))]
+    decoded = decode(analysis, [c.candidate for c in chosen], classes, limits)
+    evidence = {
+        sample.name: _evidence(
+            lot, analysis, limits, line, shares[line], chosen[line], classes, others, panel, mixtures, decoded
+        )
+        for line, sample in enumerate(analysis.judged)
+    }
+    return Diagnosis(
+        evidence=evidence,
+        classes=classes,
+        posterior=shares,
+        priors=priors,
+        panel=panel,
+        mixtures=mixtures,
+        decoded=decoded,
+    )
+
+
+def _in_doubt(analysis: Analysis, share: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Lines that are not clearly clean, or show more heterozygotes than the assay explains."""
+    calls = analysis.learnt.seen.calls[analysis.rows]
+    het, called = (calls == 1).sum(axis=1), (calls != MISSING).sum(axis=1)
+    rate = float(analysis.learnt.assay.calls.marker_hom_to_het.mean())
+    if analysis.learnt.seen.depths is not None:
+        is_clean = share[:, expected_column()] > NO_DOUBT
+        rate = float(het[is_clean].sum() / max(called[is_clean].sum(), 1)) + 1e-4
+    excess = binom.sf(het - 1, called, rate) < EXCESS_PROBABILITY
+    return (share[:, expected_column()] < NO_DOUBT) | excess
+
+
+def _with_options(pooled: NDArray[np.float64], options: Sequence[Sequence[Option]]) -> NDArray[np.float64]:
+    result = pooled.copy()
+    for line, found in enumerate(options):
+        for option in found:
+            column = FINDING_ORDER.index(option.finding)
+            value = option.log_likelihood + option.log_weight
+            result[line, column] = np.logaddexp(result[line, column], value)
+    return result
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Choice:
+    """The most probable finding of a line and the way in which it came about."""
+
+    finding: str
+    probability: float
+    candidate: int | None
+    detail: str
+    name: str
+
+
+def _choose(analysis: Analysis, line: int, share: NDArray[np.float64], options: Sequence[Option]) -> _Choice:
+    """Most probable finding, then the most probable way to it."""
+    finding = FINDING_ORDER[int(share.argmax())]
+    found = candidates(analysis.models[int(analysis.model_of[line])].shape)
+    weights = candidate_log_weights(found, stage_of(analysis.judged[line]))
+    values = analysis.log_likelihood[line] + weights
+    ways = [(float(values[k]), k, c.detail, "") for k, c in enumerate(found) if c.finding == finding]
+    ways += [(o.log_likelihood + o.log_weight, -1, o.detail, o.name) for o in options if o.finding == finding]
+    _, candidate, detail, name = max(ways, key=lambda way: way[0])
+    return _Choice(
+        finding=finding,
+        probability=float(share.max()),
+        candidate=candidate if candidate >= 0 else None,
+        detail=detail,
+        name=name,
+    )
+
+
+def _evidence(
+    lot: Lot,
+    analysis: Analysis,
+    limits: Limits,
+    line: int,
+    share: NDArray[np.float64],
+    choice: _Choice,
+    classes: Sequence[MarkerClasses],
+    others: OtherDonors,
+    panel: DonorPanel,
+    mixtures: Mapping[int, MixtureFit],
+    decoded: Decoded,
+) -> LineEvidence:
+    sample = analysis.judged[line]
+    number = int(analysis.model_of[line])
+    expected = expected_finding(sample)
+    calls = lot.seen.calls[analysis.rows[line]]
+    measures = line_measures(
+        calls,
+        model=analysis.models[number],
+        classes=classes[number],
+        grid=lot.grid,
+        stretches=independent_stretches(lot.grid),
+        modelled=decoded.shares[line],
+        parent_shares=decoded.parent_shares[line],
+    )
+    finding = expected if choice.finding == EXPECTED else Finding(choice.finding)
+    is_blind = measures.called_markers < limits.min_called_markers
+    if is_blind:
+        finding = Finding.UNRESOLVED
+    mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
+    best = panel.names[int(others.best[line])]
+    model = analysis.models[number]
+    return LineEvidence(
+        sample=sample,
+        is_genotyped=True,
+        posterior=_named(share, expected),
+        expected=expected,
+        finding=finding,
+        confidence=None if finding is Finding.UNRESOLVED else choice.probability,
+        detail=choice.detail,
+        named=choice.name,
+        measures=measures,
+        segments=decoded.segments[line] if choice.finding == EXPECTED and not is_blind else (),
+        best_donor="" if is_blind else (sample.donor if sample.donor in best else best[0]),
+        best_donor_fit=None if is_blind else float(others.fit[line]),
+        contaminant=mixture.partner if mixture else "",
+        contaminant_share=mixture.share if mixture and mixture.share_sd <= SURE_SHARE_SD else None,
+        inducer_is_known=bool(classes[number].is_diagnostic.any()),
+    )
+
+
+def expected_finding(sample: Sample) -> Finding:
+    """What the stage of a sample expects."""
+    return Finding.DOUBLED_HAPLOID if sample.stage is Stage.D1 else Finding.HAPLOID
+
+
+def _named(share: NDArray[np.float64], expected: Finding) -> dict[Finding, float]:
+    names = [expected if f == EXPECTED else Finding(f) for f in FINDING_ORDER]
+    return {name: float(p) for name, p in zip(names, share, strict=True)}

@@ -1,0 +1,84 @@
+"""All that the rooms below found for one line, gathered for the criteria."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from dhverify.outcome import Answer, Finding, Flag, SegmentRow
+from dhverify.samples import Sample
+
+
+@dataclass(frozen=True, kw_only=True)
+class Share:
+    """A share with its 95 % interval; None where it is not known."""
+
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineMeasures:
+    """What was measured of a line, apart from any finding."""
+
+    call_rate: float
+    called_markers: int
+    heterozygosity: Share
+    segregating_markers: int | None
+    heterozygosity_segregating: float | None
+    diagnostic_markers: int | None
+    inducer: Share
+    donor_share: float | None
+    foreign: Share
+    parent_shares: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineEvidence:
+    """Everything known of one line (or control) before the verdict.
+
+    Attributes
+    ----------
+    sample
+        The row of the sheet.
+    is_genotyped
+        Whether any genotype file holds it.
+    posterior
+        Probability of each finding; the expected one under ``haploid`` or ``doubled haploid``.
+    expected
+        The finding that the stage expects.
+    finding, confidence
+        The most probable finding and its probability; ``unresolved`` without one.
+    detail, named
+        What is known beyond the finding (which pollen, how many selfings), and the plant it names.
+    flags
+        Flags raised by identity and plates.
+
+    """
+
+    sample: Sample
+    is_genotyped: bool
+    posterior: Mapping[Finding, float]
+    expected: Finding
+    finding: Finding
+    confidence: float | None
+    detail: str = ""
+    named: str = ""
+    measures: LineMeasures | None = None
+    segments: tuple[SegmentRow, ...] = ()
+    best_donor: str = ""
+    best_donor_fit: float | None = None
+    contaminant: str = ""
+    contaminant_share: float | None = None
+    excludes_inducer: bool = True
+    inducer_is_known: bool = True
+    duplicate_group: str = ""
+    flags: frozenset[Flag] = field(default_factory=frozenset)
+    notes: tuple[str, ...] = ()
+    reference_agrees: Answer = Answer.YES
+
+    @property
+    def expected_probability(self) -> float:
+        """Probability of the finding that the stage expects."""
+        return self.posterior.get(self.expected, 0.0)

@@ -1,0 +1,114 @@
+"""From likelihoods to posteriors: what each sample most probably is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify import assumptions
+from dhverify.findings_table import EXPECTED, Candidate
+from dhverify.samples import Stage
+
+FINDING_ORDER: Final = tuple(assumptions.D1_PRIOR)
+"""Findings in the order of all posterior arrays; the first is the one that the stage expects."""
+PRIOR_ROUNDS: Final = 6
+LOWEST_PRIOR: Final = 5e-4
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Option:
+    """One way in which a line could have come about, with its log likelihood and share of its finding."""
+
+    finding: str
+    log_likelihood: float
+    log_weight: float
+    detail: str = ""
+    name: str = ""
+
+
+def stage_prior(stage: Stage | None) -> NDArray[np.float64]:
+    """Shipped shares of the findings at a stage, in :data:`FINDING_ORDER`."""
+    table = assumptions.D1_PRIOR if stage is Stage.D1 else assumptions.HAPLOID_PRIOR
+    prior = np.array([table[finding] for finding in FINDING_ORDER])
+    return np.asarray(prior / prior.sum())
+
+
+def candidate_log_weights(found: Sequence[Candidate], stage: Stage | None) -> NDArray[np.float64]:
+    """Log share of each candidate within its finding; float64, shape (n_candidates,)."""
+    weights = np.array([c.d1_weight if stage is Stage.D1 else c.seedling_weight for c in found])
+    findings = np.array([c.finding for c in found])
+    total = np.array([weights[findings == finding].sum() for finding in findings])
+    return np.log(np.maximum(weights / np.maximum(total, 1e-300), 1e-300))
+
+
+def finding_log_likelihood(
+    log_likelihood: NDArray[np.float64], found: Sequence[Candidate], log_weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Pool the candidates of each finding.
+
+    Parameters
+    ----------
+    log_likelihood
+        float64, shape (n_lines, n_candidates).
+    found
+        The candidates.
+    log_weights
+        float64, shape (n_candidates,).
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_lines, n_findings), in :data:`FINDING_ORDER`; ``-inf`` where a finding has none.
+
+    """
+    pooled = np.full((len(log_likelihood), len(FINDING_ORDER)), -np.inf)
+    for column, finding in enumerate(FINDING_ORDER):
+        index = [k for k, c in enumerate(found) if c.finding == finding]
+        if index:
+            pooled[:, column] = np.logaddexp.reduce(log_likelihood[:, index] + log_weights[index], axis=1)
+    return pooled
+
+
+def posterior(pooled: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Posterior of the findings; float64, shape (n_lines, n_findings), rows add to 1."""
+    joint = pooled + np.log(prior)
+    joint -= joint.max(axis=1, keepdims=True)
+    weight = np.exp(joint)
+    return np.asarray(weight / weight.sum(axis=1, keepdims=True))
+
+
+def learn_prior(pooled: NDArray[np.float64], base: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of the findings in this lot, shrunk to the shipped ones.
+
+    Empirical Bayes: posterior means given the shares, and shares given the posterior means, in turn.
+
+    Parameters
+    ----------
+    pooled
+        float64, shape (n_lines, n_findings). Log likelihoods of the lines of one stage.
+    base
+        float64, shape (n_findings,). Shipped shares.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_findings,); adds to 1.
+
+    """
+    prior = base
+    weight = assumptions.PRIOR_WEIGHT
+    for _ in range(PRIOR_ROUNDS):
+        counted = posterior(pooled, prior).sum(axis=0) if len(pooled) else np.zeros_like(base)
+        prior = (base * weight + counted) / (weight + len(pooled))
+        prior = np.maximum(prior, LOWEST_PRIOR)
+        prior = prior / prior.sum()
+    return np.asarray(prior)
+
+
+def expected_column() -> int:
+    """Column of the expected finding."""
+    return FINDING_ORDER.index(EXPECTED)

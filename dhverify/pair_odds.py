@@ -1,0 +1,184 @@
+"""One genotype or two sisters: log odds of two samples from one hidden path against two separate ones.
+
+Two samples of one genotype follow one path of founder strands along the map, and what was seen of both is seen of
+that path; two gametes follow a path each. Both stories use the same pedigrees, assay and map as the findings of
+single samples do, so that a sample that is no clean gamete is compared as what it is: two samples of one hybrid
+under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best.
+
+References
+----------
+Rabiner LR (1989) Proc IEEE 77:257-286 (the recursion); Kass RE, Raftery AE (1995) J Am Stat Assoc 90:773-795
+(Bayes factors).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.analysis import Analysis, stage_of
+from dhverify.findings_table import Candidate, candidates
+from dhverify.judging import candidate_log_weights
+from dhverify.likelihood import lay_emissions, log_likelihood
+from dhverify.lot import Lot
+from dhverify.outcome import Finding
+from dhverify.strands import pair_genotypes
+
+BATCH_BYTES: Final = 64 * 2**20
+FIXED_FINDINGS: Final = frozenset({Finding.PARENT, Finding.DONOR, Finding.INDUCER})
+"""Findings whose plants are all alike: two of them tell nothing about being one sample."""
+
+
+@dataclass(frozen=True, kw_only=True, order=True)
+class Way:
+    """A way in which a sample can have come about: a family and one of its candidates, both by number."""
+
+    model: int
+    candidate: int
+
+
+class PairOdds:
+    """Computes log odds of pairs of samples, by array row.
+
+    Parameters
+    ----------
+    lot
+        The lot.
+    analysis
+        What was learnt of it.
+
+    """
+
+    def __init__(self, lot: Lot, analysis: Analysis) -> None:
+        self.lot = lot
+        self.analysis = analysis
+        self.model_of_donor = {m.family.donor: n for n, m in reversed(list(enumerate(analysis.models)))}
+        self.model_of_row: dict[int, int] = {}
+        self.best_way: dict[int, Way] = {}
+        self._known: dict[tuple[int, Way], float] = {}
+        for number, sample in enumerate(analysis.judged):
+            self._note(number, stage_of(sample))
+        for sample in lot.samples:
+            row = lot.row[sample.name]
+            if row not in self.model_of_row and sample.donor in self.model_of_donor:
+                self.model_of_row[row] = self.model_of_donor[sample.donor]
+
+    def _note(self, number: int, stage: object) -> None:
+        row, model = int(self.analysis.rows[number]), int(self.analysis.model_of[number])
+        found, scores = self.candidates(model), self.analysis.log_likelihood[number]
+        weights = candidate_log_weights(found, stage)  # type: ignore[arg-type]
+        self.model_of_row[row] = model
+        self.best_way[row] = Way(model=model, candidate=int(np.argmax(scores + weights)))
+        for candidate, score in enumerate(scores):
+            self._known[row, Way(model=model, candidate=candidate)] = float(score)
+
+    def candidates(self, model: int) -> tuple[Candidate, ...]:
+        """Candidates of a family."""
+        return candidates(self.analysis.models[model].shape)
+
+    def candidate_of(self, row: int) -> Candidate | None:
+        """Most probable candidate of a judged sample, None for others."""
+        way = self.best_way.get(row)
+        return None if way is None else self.candidates(way.model)[way.candidate]
+
+    def is_fixed(self, row: int) -> bool:
+        """Whether a sample is most probably a plant that is like all others of its kind."""
+        found = self.candidate_of(row)
+        return found is not None and found.finding in FIXED_FINDINGS and found.hypothesis.n_states == 1
+
+    def log_odds(self, first: Sequence[int], second: Sequence[int]) -> NDArray[np.float64]:
+        """Natural log odds of one genotype against two separate ones.
+
+        Parameters
+        ----------
+        first, second
+            Rows of the two samples of each pair.
+
+        Returns
+        -------
+        ndarray
+            float64, shape (n_pairs,); nan where neither sample has a family.
+
+        """
+        ways = [self._ways(a, b) for a, b in zip(first, second, strict=True)]
+        together = self._together(first, second, ways)
+        wanted = {
+            (row, way)
+            for a, b, pair_ways in zip(first, second, ways, strict=True)
+            for row in (a, b)
+            for way in self._alone_ways(row, pair_ways)
+        }
+        self._score_alone(wanted)
+        result = np.full(len(ways), np.nan)
+        for pair, (a, b, pair_ways) in enumerate(zip(first, second, ways, strict=True)):
+            if pair_ways:
+                result[pair] = together[pair] - self._alone(a, pair_ways) - self._alone(b, pair_ways)
+        return result
+
+    def _ways(self, a: int, b: int) -> tuple[Way, ...]:
+        """Ways in which the two could be one genotype: what either is, and a clean gamete of either donor."""
+        ways = [self.best_way[row] for row in (a, b) if row in self.best_way]
+        models = [self.model_of_row[row] for row in (a, b) if row in self.model_of_row]
+        return tuple(dict.fromkeys([*ways, *(Way(model=model, candidate=0) for model in models)]))
+
+    def _alone_ways(self, row: int, pair_ways: tuple[Way, ...]) -> tuple[Way, ...]:
+        """Ways in which one of the two could have come about by itself; an unknown inbred, too."""
+        own = [self.best_way[row]] if row in self.best_way else []
+        strangers = [] if row in self.best_way else [self._stranger(way.model) for way in pair_ways]
+        return tuple(dict.fromkeys([*own, *pair_ways, *strangers]))
+
+    def _stranger(self, model: int) -> Way:
+        found = self.candidates(model)
+        number = next(k for k, c in enumerate(found) if c.finding == Finding.UNRESOLVED)
+        return Way(model=model, candidate=number)
+
+    def _alone(self, row: int, pair_ways: tuple[Way, ...]) -> float:
+        return max(self._known[row, way] for way in self._alone_ways(row, pair_ways))
+
+    def _score_alone(self, wanted: Iterable[tuple[int, Way]]) -> None:
+        missing = sorted((way, row) for row, way in wanted if (row, way) not in self._known)
+        for way in dict.fromkeys(way for way, _ in missing):
+            rows = [row for other, row in missing if other == way]
+            scores = self._log_likelihood(way, np.array(rows, dtype=np.int64), None)
+            self._known.update({(row, way): float(s) for row, s in zip(rows, scores, strict=True)})
+
+    def _together(
+        self, first: Sequence[int], second: Sequence[int], ways: Sequence[tuple[Way, ...]]
+    ) -> NDArray[np.float64]:
+        """Log likelihood of one genotype, told in the best way; float64, shape (n_pairs,)."""
+        best = np.full(len(ways), -np.inf)
+        pairs_of: dict[Way, list[int]] = {}
+        for pair, pair_ways in enumerate(ways):
+            for way in pair_ways:
+                pairs_of.setdefault(way, []).append(pair)
+        a, b = np.array(first, dtype=np.int64), np.array(second, dtype=np.int64)
+        for way in sorted(pairs_of):
+            pairs = np.array(pairs_of[way])
+            best[pairs] = np.maximum(best[pairs], self._log_likelihood(way, a[pairs], b[pairs]))
+        return best
+
+    def _log_likelihood(
+        self, way: Way, rows: NDArray[np.int64], others: NDArray[np.int64] | None
+    ) -> NDArray[np.float64]:
+        """Log likelihood of samples in one way, each as one genotype with another sample where one is given."""
+        learnt, model = self.analysis.learnt, self.analysis.models[way.model]
+        told = self.candidates(way.model)[way.candidate].hypothesis
+        pairs = list(told.pairs)
+        plant = model.donor_sample
+        fixed = {model.shape.plant: learnt.plant_genotype(self.lot.row[plant])} if plant else {}
+        genotypes = pair_genotypes(pairs, learnt.slot_values(model), fixed)
+        cells = learnt.grid.n_steps * learnt.grid.n_chains * (len(pairs) + 3)
+        batch = int(max(1, min(256, BATCH_BYTES // (8 * max(cells, 1)))))
+        result = np.empty(len(rows))
+        for start in range(0, len(rows), batch):
+            part = slice(start, start + batch)
+            seen = learnt.assay.genotype_likelihood(learnt.seen, rows[part])
+            if others is not None:
+                seen = seen * learnt.assay.genotype_likelihood(learnt.seen, others[part])
+            emissions = lay_emissions((seen @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+            result[part] = log_likelihood(told, emissions, learnt.grid)
+        return result

@@ -1,0 +1,214 @@
+"""Turned and shifted plates: which story about a plate explains what was found in its wells.
+
+Each story (as the sheet says, turned, shifted) says what each well holds: a line of a family, a parent, a donor
+plant, a control, nothing. What these look like is learnt from all samples anew under each story, every sample
+being left out of what it is held against, so that a turned plate cannot vouch for itself. No single well can
+decide: with some chance it holds anything of its plate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.genotypes import MISSING
+from dhverify.lot import Lot
+from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, Move, PlateLayout, moved
+from dhverify.plate_profiles import Profiles, learn_profiles
+from dhverify.samples import Role, Sample, SampleSheet
+
+MOST_MARKERS: Final = 500
+"""Markers that are compared: those that differ most among the samples, spread over the panel."""
+STRAY: Final = 0.05
+"""Chance that a well holds something else of its plate, whatever the story (common practice, no source)."""
+FAILED: Final = 0.05
+DIRTY: Final = 0.08
+"""Chance that a sample fails, and that a blank holds DNA (common practice, no source)."""
+PLATE_FAILED: Final = 0.01
+TURNED_PRIOR: Final = 0.005
+SHIFTED_PRIOR: Final = 0.001
+"""Chance that a plate is turned, or shifted in a given way, before it is looked at (common practice, no source)."""
+SURE_ODDS: Final = 99.0
+"""Posterior odds from which a plate is called turned or shifted."""
+AGAINST: Final = 20.0
+"""Likelihood ratio from which a plate is called not turned."""
+ROUNDS: Final = 2
+FULL_SHARE: Final = 0.4
+"""A well holds DNA when it is called at more than this share of the median sample's markers."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlateStory:
+    """What explains a plate.
+
+    Attributes
+    ----------
+    plate
+        Its name.
+    best
+        The story that is sure, else that of the sheet.
+    log_odds
+        Log likelihood of every story against that of the sheet.
+    is_informative
+        Whether the sheet's own story is told apart from a turned plate at all.
+
+    """
+
+    plate: str
+    best: Move
+    log_odds: Mapping[Move, float]
+
+    @property
+    def is_moved(self) -> bool:
+        """Whether the plate does not stand as the sheet says."""
+        return self.best is not IN_PLACE
+
+    @property
+    def excludes_turned(self) -> bool:
+        """Whether the evidence speaks against a turned plate."""
+        return self.log_odds[TURNED] < -np.log(AGAINST) or (self.is_moved and self.best is not TURNED)
+
+
+def plate_stories(lot: Lot, sheet: SampleSheet, layouts: Sequence[PlateLayout]) -> tuple[PlateStory, ...]:
+    """Find out for each plate whether it was turned or shifted.
+
+    Parameters
+    ----------
+    lot
+        The genotyped samples.
+    sheet
+        The sample sheet.
+    layouts
+        Its plates.
+
+    """
+    seen = _Seen.of(lot)
+    best = dict.fromkeys((layout.plate for layout in layouts), IN_PLACE)
+    stories: dict[str, PlateStory] = {}
+    for _ in range(ROUNDS):
+        before = dict(best)
+        for layout in layouts:
+            story = _story(layout, seen, sheet, layouts, best)
+            stories[layout.plate] = story
+            best[layout.plate] = story.best
+        if best == before:
+            break
+    return tuple(stories[layout.plate] for layout in layouts)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """Calls at the markers compared, and which wells hold DNA."""
+
+    samples: tuple[Sample, ...]
+    row: Mapping[str, int]
+    calls: NDArray[np.int8]
+    is_full: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, lot: Lot) -> _Seen:
+        calls = lot.seen.calls
+        rate = (calls != MISSING).mean(axis=1) if calls.shape[1] else np.zeros(len(calls))
+        holds = np.array([s.role is not Role.BLANK for s in lot.samples], dtype=bool)
+        typical = float(np.median(rate[holds])) if holds.any() else 1.0
+        is_full = rate > FULL_SHARE * typical
+        chosen = informative_markers(calls[is_full], MOST_MARKERS)
+        return cls(samples=lot.samples, row=lot.row, calls=calls[:, chosen], is_full=is_full)
+
+
+def informative_markers(calls: NDArray[np.int8], most: int) -> NDArray[np.int64]:
+    """Markers that differ most among samples, at most one in each of ``most`` stretches of the panel.
+
+    Parameters
+    ----------
+    calls
+        int8, shape (n_samples, n_markers).
+    most
+        How many at most.
+
+    Returns
+    -------
+    ndarray
+        int64, ascending.
+
+    """
+    is_called = calls != MISSING
+    n = np.maximum(is_called.sum(axis=0), 1)
+    second = np.where(is_called, calls, 0).sum(axis=0) / (2 * n)
+    worth = second * (1 - second) * is_called.mean(axis=0) if len(calls) else np.zeros(calls.shape[1])
+    stretches = np.array_split(np.arange(calls.shape[1]), min(most, max(calls.shape[1], 1)))
+    picked = [part[int(np.argmax(worth[part]))] for part in stretches if len(part)]
+    return np.array([k for k in picked if worth[k] > 0], dtype=np.int64)
+
+
+def _story(
+    layout: PlateLayout,
+    seen: _Seen,
+    sheet: SampleSheet,
+    layouts: Sequence[PlateLayout],
+    best: Mapping[str, Move],
+) -> PlateStory:
+    scores = {}
+    for move in (IN_PLACE, TURNED, *SHIFTS):
+        holds = _contents(layouts, {**best, layout.plate: move}, sheet)
+        profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, holds, sheet)
+        scores[move] = _score(layout, move, seen, profiles)
+    odds = {move: score - scores[IN_PLACE] for move, score in scores.items()}
+    prior = {IN_PLACE: 1.0, TURNED: TURNED_PRIOR, **dict.fromkeys(SHIFTS, SHIFTED_PRIOR)}
+    joint = {move: value + np.log(prior[move]) for move, value in odds.items()}
+    winner = max(joint, key=lambda move: joint[move])
+    rest = np.logaddexp.reduce([value for move, value in joint.items() if move is not winner])
+    is_sure = joint[winner] - rest > np.log(SURE_ODDS)
+    return PlateStory(plate=layout.plate, best=winner if is_sure else IN_PLACE, log_odds=odds)
+
+
+def _contents(
+    layouts: Sequence[PlateLayout], moves: Mapping[str, Move], sheet: SampleSheet
+) -> dict[str, Sample | None]:
+    """What each sample of the sheet really holds under the stories of all plates."""
+    holds: dict[str, Sample | None] = {sample.name: sample for sample in sheet}
+    for layout in layouts:
+        for sample, origin, is_around in moved(layout, moves[layout.plate]):
+            holds[sample.name] = None if is_around else origin
+    return holds
+
+
+def _score(layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles) -> float:
+    """Log likelihood of a plate under a story."""
+    wells = [w for w in moved(layout, move) if w[0].name in seen.row]
+    rows = np.array([seen.row[sample.name] for sample, _, _ in wells], dtype=np.int64)
+    anything = profiles.anything(rows, {s.name for s in layout.at.values()})
+    open_wells = {}
+    for label, empty_chance in (("empty", 1 - DIRTY), ("in use", FAILED)):
+        total = 0.0
+        for (_, origin, is_around), row, stray in zip(wells, rows, anything, strict=True):
+            unnamed = _term(seen.is_full[row], empty_chance, stray)
+            if origin is None:
+                total += unnamed
+                continue
+            named = _named(origin, int(row), bool(seen.is_full[row]), float(stray), profiles)
+            total += np.logaddexp(named, unnamed) - np.log(2) if is_around else named
+        open_wells[label] = total
+    whole = np.logaddexp(open_wells["empty"], open_wells["in use"]) - np.log(2)
+    failed = sum(_term(seen.is_full[row], 0.9, stray) for row, stray in zip(rows, anything, strict=True))
+    return float(np.logaddexp(np.log1p(-PLATE_FAILED) + whole, np.log(PLATE_FAILED) + failed))
+
+
+def _term(is_full: bool | np.bool_, empty_chance: float, stray: float) -> float:
+    return float(np.log1p(-empty_chance) + stray) if is_full else float(np.log(empty_chance))
+
+
+def _named(origin: Sample, row: int, is_full: bool, stray: float, profiles: Profiles) -> float:
+    """Log likelihood of a well that should hold a sample of the sheet."""
+    if origin.role is Role.BLANK:
+        return _term(is_full, 1 - DIRTY, stray)
+    if not is_full:
+        return float(np.log(FAILED))
+    own = profiles.of(origin, row)
+    if own is None:
+        return float(np.log1p(-FAILED) + stray)
+    return float(np.log1p(-FAILED) + np.logaddexp(np.log1p(-STRAY) + own, np.log(STRAY) + stray))

@@ -1,0 +1,298 @@
+"""What each kind of sample should look like at single markers, learnt from the other samples of the lot.
+
+Deliberately plain (allele frequencies, markers taken as independent, no map): it is only used to compare whole
+plates, and has to be learnt anew for every story about a plate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.genotypes import MISSING
+from dhverify.pedigree import expected_shares, parse_pedigree
+from dhverify.samples import Role, Sample, SampleSheet
+
+Frequencies: TypeAlias = NDArray[np.float64]
+
+ERRORS: Final = np.array([[0.98, 0.012, 0.008], [0.1, 0.8, 0.1], [0.008, 0.012, 0.98]])
+"""Chance of each call (column) given the genotype (row), on the safe side (common practice, no source)."""
+HYBRID_HETEROZYGOSITY: Final = 0.15
+"""Heterozygous at more of the compared markers, a line is not counted as a gamete of its donor."""
+PARENT_WEIGHT: Final = 2.0
+LINE_MIX: Final = (0.78, 0.18, 0.04)
+"""A line is a clean gamete, a hybrid, or selfed donor (common practice, no source)."""
+FEWEST_LINES: Final = 2
+CLEAN_CONTROLS: Final = frozenset({"haploid", "doubled haploid"})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Donor:
+    """Sums over the gametes of a donor: second alleles and calls at each marker."""
+
+    second: Frequencies
+    n: Frequencies
+    n_lines: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Profiles:
+    """Expected genotypes of everything on the sheet, under one story."""
+
+    calls: NDArray[np.int8]
+    rows_of: Mapping[str, Sequence[int]]
+    sheet: SampleSheet
+    lines: Mapping[str, _Donor]
+    is_gamete: NDArray[np.bool_]
+    holds: Mapping[int, Sample]
+    inducers: Mapping[str, tuple[Frequencies, Frequencies]]
+    shares: Mapping[str, Mapping[str, float]]
+    _plain: dict[str, NDArray[np.float64] | None] = field(default_factory=dict)
+
+    def of(self, sample: Sample, row: int) -> float | None:
+        """Log likelihood that a row holds a sample of the sheet; None where nothing is expected of it."""
+        parts = self._parts(sample, row)
+        return None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
+
+    def anything(self, rows: NDArray[np.int64], names: set[str]) -> NDArray[np.float64]:
+        """Log likelihood that rows hold anything of a plate; float64, shape (n_rows,)."""
+        kinds = {}
+        for name in sorted(names):
+            sample = self.sheet[name]
+            if sample.role is not Role.BLANK:
+                kinds.setdefault(self._kind(sample), sample)
+        scores = []
+        for sample in kinds.values():
+            parts = self._parts(sample, None)
+            if parts is not None:
+                scores.append(self._log_mix(parts, rows))
+        scores.append(self._log_mix([(1.0, _inbred(self._pool()))], rows))
+        return np.asarray(np.logaddexp.reduce(np.array(scores), axis=0) - np.log(len(scores)))
+
+    @staticmethod
+    def _kind(sample: Sample) -> tuple[str, ...]:
+        if sample.role in {Role.LINE, Role.CONTROL}:
+            return (sample.role, sample.donor, sample.inducer, sample.expected)
+        return (sample.role, sample.name)
+
+    def _log_mix(
+        self, parts: list[tuple[float, NDArray[np.float64]]], rows: NDArray[np.int64]
+    ) -> Frequencies:
+        calls = self.calls[rows]
+        scores = []
+        for weight, genotypes in parts:
+            log_chance = np.log(genotypes @ ERRORS)
+            total = sum((calls == c).astype(np.float64) @ log_chance[:, c] for c in range(3))
+            scores.append(np.log(weight) + total)
+        return np.asarray(np.logaddexp.reduce(np.array(scores), axis=0))
+
+    def _parts(self, sample: Sample, row: int | None) -> list[tuple[float, NDArray[np.float64]]] | None:
+        if sample.role in {Role.LINE, Role.CONTROL} and sample.donor:
+            return self._line_parts(sample, row)
+        if sample.role is Role.DONOR:
+            p = self._gametes(sample.name, row)
+            het = 4 * p * (1 - p)
+            first_generation = np.stack([(1 - het) * (1 - p), het, (1 - het) * p], axis=1)
+            return [(0.5, _mixed(first_generation)), (0.5, _united(p, p))]
+        if sample.role is Role.PARENT:
+            return [(1.0, _inbred(self._parent(sample.name, row)))]
+        if sample.role is Role.INDUCER:
+            return [(1.0, _inbred(self._inducer(sample.name, row)))]
+        return None
+
+    def _line_parts(self, sample: Sample, row: int | None) -> list[tuple[float, NDArray[np.float64]]] | None:
+        p = self._gametes(sample.donor, row)
+        clean, hybrid = _inbred(p), _united(p, self._inducer(sample.inducer, row))
+        if sample.role is Role.LINE:
+            return list(zip(LINE_MIX, (clean, hybrid, _united(p, p)), strict=True))
+        expected = sample.expected.casefold()
+        if expected in CLEAN_CONTROLS:
+            return [(1.0, clean)]
+        return [(1.0, hybrid)] if expected == "hybrid" else None
+
+    def _pool(self) -> Frequencies:
+        is_called = self.calls != MISSING
+        return np.asarray(
+            (np.where(is_called, self.calls, 0).sum(axis=0) + 1) / (2 * is_called.sum(axis=0) + 2)
+        )
+
+    def _gametes(self, donor: str, row: int | None) -> Frequencies:
+        """Expected second-allele share of a gamete of a donor, a row left out."""
+        second, n, _ = self._line_sums(donor, row)
+        for parent, share in self.shares.get(donor, {}).items():
+            own, called = self._typed(parent, row)
+            second = second + PARENT_WEIGHT * share * own
+            n = n + PARENT_WEIGHT * share * called
+        return (second + 0.25) / (n + 0.5)
+
+    def _line_sums(self, donor: str, row: int | None) -> tuple[Frequencies, Frequencies, int]:
+        zero = np.zeros(self.calls.shape[1])
+        sums = self.lines.get(donor)
+        if sums is None:
+            return zero, zero, 0
+        held = self.holds.get(row) if row is not None else None
+        is_own = held is not None and held.role is Role.LINE and held.donor == donor and self.is_gamete[row]
+        if not is_own or row is None:
+            return sums.second, sums.n, sums.n_lines
+        own, called = _dose(self.calls[row])
+        return sums.second - own, sums.n - called, sums.n_lines - 1
+
+    def _typed(self, name: str, row: int | None) -> tuple[Frequencies, Frequencies]:
+        """Alleles and calls of the rows that hold a sample, a row left out."""
+        rows = [k for k in self.rows_of.get(name, ()) if k != row]
+        if not rows:
+            zero = np.zeros(self.calls.shape[1])
+            return zero, zero
+        return _dose(self.calls[rows[0]])
+
+    def _parent(self, name: str, row: int | None) -> Frequencies:
+        """Second-allele share of a parent, from the lines of its donors and their other parents."""
+        second, n = np.full(self.calls.shape[1], 0.25), np.full(self.calls.shape[1], 0.5)
+        for donor, shares in self.shares.items():
+            if name not in shares:
+                continue
+            total, called, n_lines = self._line_sums(donor, row)
+            if n_lines < FEWEST_LINES:
+                continue
+            value = total / np.maximum(called, 1e-9)
+            known = np.full_like(value, shares[name])
+            for other, share in shares.items():
+                own, is_called = self._typed(other, row)
+                if other != name:
+                    value = value - share * np.where(is_called > 0, own, 0.0)
+                    known = known + np.where(is_called > 0, 0.0, share)
+            value = np.clip(value / known, 0.0, 1.0)
+            weight = np.minimum(called, 8.0)
+            second, n = second + weight * value, n + weight
+        return second / n
+
+    def _inducer(self, name: str, row: int | None) -> Frequencies:
+        """Second-allele share of an inducer, from its own call and from hybrids."""
+        own, called = self._typed(name, row)
+        second, n = self.inducers.get(name, (np.zeros_like(own), np.zeros_like(own)))
+        held = self.holds.get(row) if row is not None else None
+        if row is not None and held is not None and name in self.inducers and _is_hybrid_of(held, name):
+            mine = self._hybrid_dose(row, held.donor)
+            if mine is not None:
+                second, n = second - mine[0], n - mine[1]
+        return (second + PARENT_WEIGHT * own + 0.25) / (n + PARENT_WEIGHT * called + 0.5)
+
+    def _hybrid_dose(self, row: int, donor: str) -> tuple[Frequencies, Frequencies] | None:
+        if self.is_gamete[row]:
+            return None
+        sums = self.lines.get(donor)
+        if sums is None or sums.n_lines < FEWEST_LINES:
+            return None
+        return _other_gamete(self.calls[row], (sums.second + 0.25) / (sums.n + 0.5))
+
+
+def _is_hybrid_of(sample: Sample, inducer: str) -> bool:
+    return sample.role in {Role.LINE, Role.CONTROL} and sample.inducer == inducer and bool(sample.donor)
+
+
+def _dose(calls: NDArray[np.int8]) -> tuple[Frequencies, Frequencies]:
+    """Second alleles (0 to 1) and whether called."""
+    called = (calls != MISSING).astype(np.float64)
+    return np.where(calls > 0, calls / 2, 0.0), called
+
+
+def _other_gamete(calls: NDArray[np.int8], donor: Frequencies) -> tuple[Frequencies, Frequencies]:
+    """What the other gamete of a hybrid shows where the donor's own alleles are alike."""
+    told = np.where(calls == MISSING, 0.0, np.maximum(np.abs(2 * donor - 1) - 0.6, 0.0) / 0.4)
+    return told * np.clip(np.maximum(calls, 0) - donor, 0.0, 1.0), told
+
+
+def _inbred(p: Frequencies) -> NDArray[np.float64]:
+    return _mixed(np.stack([1 - p, np.zeros_like(p), p], axis=1))
+
+
+def _united(p: Frequencies, q: Frequencies) -> NDArray[np.float64]:
+    return _mixed(np.stack([(1 - p) * (1 - q), p * (1 - q) + q * (1 - p), p * q], axis=1))
+
+
+def _mixed(genotypes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Genotype probabilities with a floor."""
+    return 0.98 * genotypes + 0.02 / 3
+
+
+def learn_profiles(
+    calls: NDArray[np.int8],
+    samples: Sequence[Sample],
+    is_full: NDArray[np.bool_],
+    holds: Mapping[str, Sample | None],
+    sheet: SampleSheet,
+) -> Profiles:
+    """Learn what everything on a sheet looks like, under a story.
+
+    Parameters
+    ----------
+    calls
+        int8, shape (n_samples, n_markers).
+    samples
+        The row of the sheet that each row of ``calls`` is named after.
+    is_full
+        bool, shape (n_samples,). Whether a well holds DNA.
+    holds
+        For each sample of the sheet, the one that it really holds under the story, if any.
+    sheet
+        The sample sheet.
+
+    """
+    told = {
+        row: origin for row, s in enumerate(samples) if (origin := holds[s.name]) is not None and is_full[row]
+    }
+    called = (calls != MISSING).sum(axis=1)
+    is_gamete = (calls == 1).sum(axis=1) <= HYBRID_HETEROZYGOSITY * np.maximum(called, 1)
+    rows_of: dict[str, list[int]] = {}
+    of_donor: dict[str, list[int]] = {}
+    for row, origin in told.items():
+        rows_of.setdefault(origin.name, []).append(row)
+        if origin.role is Role.LINE and is_gamete[row]:
+            of_donor.setdefault(origin.donor, []).append(row)
+    lines = {donor: _sums(calls[rows]) for donor, rows in of_donor.items()}
+    profiles = Profiles(
+        calls=calls,
+        rows_of=rows_of,
+        sheet=sheet,
+        lines=lines,
+        is_gamete=is_gamete,
+        holds=told,
+        inducers={},
+        shares=_parent_shares(sheet),
+    )
+    inducers = _hybrid_sums(profiles)
+    return Profiles(**{**{f: getattr(profiles, f) for f in _FIELDS}, "inducers": inducers})
+
+
+_FIELDS = ("calls", "rows_of", "sheet", "lines", "is_gamete", "holds", "shares")
+
+
+def _sums(calls: NDArray[np.int8]) -> _Donor:
+    is_called = calls != MISSING
+    second = np.where(is_called, calls, 0).sum(axis=0) / 2
+    return _Donor(second=second, n=is_called.sum(axis=0).astype(np.float64), n_lines=len(calls))
+
+
+def _hybrid_sums(profiles: Profiles) -> dict[str, tuple[Frequencies, Frequencies]]:
+    found: dict[str, tuple[Frequencies, Frequencies]] = {}
+    for row, held in profiles.holds.items():
+        if held.role not in {Role.LINE, Role.CONTROL} or not held.donor:
+            continue
+        mine = profiles._hybrid_dose(row, held.donor)  # noqa: SLF001
+        if mine is not None:
+            zero = np.zeros(profiles.calls.shape[1])
+            second, n = found.get(held.inducer, (zero, zero))
+            found[held.inducer] = (second + mine[0], n + mine[1])
+    return found
+
+
+def _parent_shares(sheet: SampleSheet) -> dict[str, dict[str, float]]:
+    return {
+        sample.name: expected_shares(parse_pedigree(sample.pedigree, source=f"pedigree of {sample.name}"))
+        for sample in sheet
+        if sample.role is Role.DONOR and sample.pedigree
+    }

@@ -1,0 +1,176 @@
+"""References are judged too: a parent, donor or inducer that contradicts its own offspring, is not inbred, or is
+another sample's copy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.analysis import Analysis
+from dhverify.family_models import HETEROZYGOUS_INDUCER, FamilyModel
+from dhverify.genotypes import MISSING
+from dhverify.limits import Limits
+from dhverify.lot import Lot
+from dhverify.outcome import Answer, ReferenceRow
+from dhverify.samples import Role, Sample
+
+MIN_COPIES: Final = 2.0
+"""Copies of a strand that must have been seen in offspring before a marker is compared."""
+MIN_MARKERS: Final = 15
+SURE: Final = 0.75
+"""A strand's allele is taken from offspring when this share of its copies show it."""
+COPY_AGREEMENT: Final = 0.995
+"""Two references of different names are copies when they agree at this share of markers that vary in the lot."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReferenceFindings:
+    """Rows of ``references.csv``, and the references in doubt.
+
+    Attributes
+    ----------
+    rows
+        In sheet order.
+    in_doubt
+        Reason by sample name.
+
+    """
+
+    rows: tuple[ReferenceRow, ...]
+    in_doubt: Mapping[str, str]
+
+
+def judge_references(lot: Lot, analysis: Analysis, limits: Limits) -> ReferenceFindings:
+    """Compare every genotyped reference with its offspring."""
+    roles = (Role.PARENT, Role.DONOR, Role.INDUCER)
+    references = [s for s in lot.samples if s.role in roles]
+    copies = _copies(lot, references)
+    rows, doubt = [], {}
+    for sample in references:
+        row, is_bad = _reference(lot, analysis, limits, sample, copies.get(sample.name, ""))
+        rows.append(row)
+        if is_bad:
+            doubt[sample.name] = row.reason
+    return ReferenceFindings(rows=tuple(rows), in_doubt=doubt)
+
+
+def family_doubt(model: FamilyModel, analysis: Analysis, doubt: Mapping[str, str]) -> str:
+    """Why a family's lines cannot be trusted to their references; empty if they can."""
+    names = [analysis.registry.infos[int(s)].sample for s in model.slots]
+    names += [model.donor_sample, model.inducer_sample, model.family.inducer]
+    found = [name for name in dict.fromkeys(names) if name and name in doubt]
+    return " ".join(f"{name}: {doubt[name]}" for name in found)
+
+
+def _reference(
+    lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, copy_of: str
+) -> tuple[ReferenceRow, bool]:
+    calls = lot.seen.calls[lot.row[sample.name]]
+    is_called = calls != MISSING
+    rate = float(is_called.mean()) if len(calls) else 0.0
+    het = float((calls[is_called] == 1).mean()) if is_called.any() else None
+    agrees, reason = _agreement(lot, analysis, limits, sample, calls)
+    impure = _is_impure(sample, het, limits, analysis)
+    is_bad = agrees is Answer.NO or impure or (bool(copy_of) and agrees is not Answer.YES)
+    if impure:
+        reason = f"{reason} Heterozygous at {het:.0%} of its markers: not an inbred."
+    if copy_of:
+        reason = f"{reason} The same genotype as {copy_of}: one of the two is mislabelled."
+    row = ReferenceRow(
+        sample=sample.name,
+        role=sample.role.value,
+        call_rate=rate,
+        heterozygosity=het,
+        agrees=agrees,
+        reason=reason.strip(),
+    )
+    return row, is_bad
+
+
+def _is_impure(sample: Sample, het: float | None, limits: Limits, analysis: Analysis) -> bool:
+    """A parent or inducer that should be inbred and is not; a cross of two inducers is no fault."""
+    if het is None or sample.role is Role.DONOR:
+        return False
+    error = float(analysis.learnt.assay.calls.marker_hom_to_het.mean())
+    if sample.role is Role.INDUCER and (sample.pedigree or het > HETEROZYGOUS_INDUCER):
+        return False
+    return het > limits.max_reference_conflict + 2 * error
+
+
+def _agreement(
+    lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, calls: NDArray[np.int8]
+) -> tuple[Answer, str]:
+    strands = [k for k, info in enumerate(analysis.registry.infos) if info.sample == sample.name]
+    if strands:
+        return _strand_agreement(analysis, limits, strands[0], calls)
+    for model in analysis.models:
+        if model.donor_sample == sample.name:
+            return _donor_agreement(lot, analysis, limits, model, calls)
+    return Answer.CANNOT_SAY, "No line of this lot descends from it."
+
+
+def _strand_agreement(
+    analysis: Analysis, limits: Limits, strand: int, calls: NDArray[np.int8]
+) -> tuple[Answer, str]:
+    """Compare an inbred's own calls with what its copies in offspring show."""
+    counts = analysis.strand_counts.values[strand]
+    total = counts.sum(axis=1)
+    second = counts[:, 1] / np.maximum(total, 1e-9)
+    is_known = (total >= MIN_COPIES) & ((second > SURE) | (second < 1 - SURE)) & ((calls == 0) | (calls == 2))
+    n = int(is_known.sum())
+    if n < MIN_MARKERS:
+        return Answer.CANNOT_SAY, f"Its offspring show its allele at {n} markers only."
+    wrong = int(((second > 0.5) != (calls == 2))[is_known].sum())
+    return _answer(wrong, n, limits)
+
+
+def _answer(wrong: int, n: int, limits: Limits) -> tuple[Answer, str]:
+    share = wrong / n
+    text = f"{wrong} of {n} markers ({share:.1%}) differ from what its offspring show"
+    if share > limits.max_reference_conflict:
+        return Answer.NO, f"{text} (limit {limits.max_reference_conflict:.0%})."
+    return Answer.YES, f"{text}."
+
+
+def _donor_agreement(
+    lot: Lot, analysis: Analysis, limits: Limits, model: FamilyModel, calls: NDArray[np.int8]
+) -> tuple[Answer, str]:
+    """Compare a donor plant's calls with the alleles that its clean lines carry."""
+    number = next(k for k, m in enumerate(analysis.models) if m is model)
+    clean = analysis.clean_probability()
+    lines = np.flatnonzero((analysis.model_of == number) & (clean > 0.9))
+    seen = lot.seen.calls[analysis.rows[lines]]
+    is_fixed = (calls == 0) | (calls == 2)
+    opposite = np.where(calls == 0, 2, 0)
+    shown = ((seen == 0) | (seen == 2)) & is_fixed
+    n = int(shown.any(axis=0).sum())
+    if len(lines) < 3 or n < MIN_MARKERS:
+        return Answer.CANNOT_SAY, f"{len(lines)} clean lines to compare it with."
+    against = (shown & (seen == opposite)).sum(axis=0)
+    wrong = int((against > 0.2 * np.maximum(shown.sum(axis=0), 1))[shown.any(axis=0)].sum())
+    return _answer(wrong, n, limits)
+
+
+def _copies(lot: Lot, references: Sequence[Sample]) -> dict[str, str]:
+    """References of different names that are one genotype."""
+    if len(references) < 2:
+        return {}
+    calls = lot.seen.calls[lot.rows([s.name for s in references])]
+    found: dict[str, str] = {}
+    for first in range(len(references)):
+        for second in range(first):
+            both = (calls[first] != MISSING) & (calls[second] != MISSING)
+            varies = both & (np.ptp(np.where(calls == MISSING, calls[first], calls), axis=0) > 0)
+            n = int(varies.sum())
+            if n < MIN_MARKERS:
+                continue
+            same = float((calls[first] == calls[second])[varies].mean())
+            if same >= COPY_AGREEMENT:
+                found.setdefault(references[first].name, references[second].name)
+                found.setdefault(references[second].name, references[first].name)
+    return found

@@ -1,0 +1,1 @@
+"""Tables, summary, page, workbook and pictures of a check; sees only the outcome."""

@@ -1,0 +1,133 @@
+"""Copies, exchanges, doubtful references and markers that were set aside, as groups."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from dhverify.outcome import Answer, CheckOutcome, Flag, IdentityRow, LineRow, MarkerRow, ReferenceRow
+from dhverify.report.counting import duplicate_groups
+from dhverify.report.look import counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+MOST_MARKERS_OPEN: Final = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class CopyGroup:
+    """Samples that are one genotype and were not declared so, with the pairs that show it."""
+
+    label: str
+    lines: tuple[LineRow, ...]
+    lowest_agreement: float | None
+    compared_markers: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Mismatch:
+    """A declared pair that is not one genotype; ``is_exchange`` where two of them fit crosswise."""
+
+    row: IdentityRow
+    is_exchange: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarkerGroup:
+    """Markers that were set aside for one reason."""
+
+    reason: str
+    shown: tuple[MarkerRow, ...]
+    folded: tuple[MarkerRow, ...]
+
+    @property
+    def n_markers(self) -> int:
+        """How many there are."""
+        return len(self.shown) + len(self.folded)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoubtfulReferences:
+    """References that contradict their offspring, those not judged, and the lines that wait for them."""
+
+    contradicting: tuple[ReferenceRow, ...]
+    unsure: tuple[ReferenceRow, ...]
+    waiting: tuple[LineRow, ...]
+
+
+def copies(outcome: CheckOutcome) -> tuple[CopyGroup, ...]:
+    """Return the groups of undeclared copies."""
+    return tuple(_copy_group(label, lines, outcome) for label, lines in duplicate_groups(outcome).items())
+
+
+def mismatches(outcome: CheckOutcome) -> tuple[Mismatch, ...]:
+    """Return declared pairs that are not one genotype."""
+    rows = [row for row in outcome.identity if row.declared != "none" and row.same_genotype is Answer.NO]
+    fits = {(row.sample, row.suggestion) for row in rows if row.suggestion}
+    return tuple(Mismatch(row=row, is_exchange=(row.suggestion, row.sample) in fits) for row in rows)
+
+
+def identity_sentence(outcome: CheckOutcome) -> str:
+    """Return how the declared pairs fared."""
+    declared = [row for row in outcome.identity if row.declared != "none"]
+    if not declared:
+        return (
+            "The sheet declares no samples as one genotype, so none could be compared with what it should be."
+        )
+    parts = [
+        f"{sum(row.same_genotype is answer for row in declared):,} {words}"
+        for answer, words in _ANSWER_WORDS.items()
+        if any(row.same_genotype is answer for row in declared)
+    ]
+    return f"{counted(len(declared), 'pair')} declared as one genotype: {', '.join(parts)}."
+
+
+def doubtful_references(outcome: CheckOutcome) -> DoubtfulReferences:
+    """Return what rests on a doubtful reference."""
+    return DoubtfulReferences(
+        contradicting=tuple(row for row in outcome.references if row.agrees is Answer.NO),
+        unsure=tuple(row for row in outcome.references if row.agrees is Answer.CANNOT_SAY),
+        waiting=tuple(line for line in outcome.lines if Flag.REFERENCE_IN_DOUBT in line.flags),
+    )
+
+
+def set_aside(outcome: CheckOutcome) -> tuple[MarkerGroup, ...]:
+    """Return markers that are not used, by reason, the commonest reason first."""
+    by_reason: dict[str, list[MarkerRow]] = {}
+    for row in outcome.markers:
+        if not row.usable:
+            by_reason.setdefault(row.reason, []).append(row)
+    return tuple(_marker_groups(by_reason))
+
+
+_ANSWER_WORDS: Final = {
+    Answer.YES: "agree",
+    Answer.NO: "do not",
+    Answer.CANNOT_SAY: "cannot be told for lack of markers",
+}
+
+
+def _marker_groups(by_reason: dict[str, list[MarkerRow]]) -> Iterator[MarkerGroup]:
+    for reason, rows in sorted(by_reason.items(), key=lambda item: -len(item[1])):
+        yield MarkerGroup(
+            reason=reason, shown=tuple(rows[:MOST_MARKERS_OPEN]), folded=tuple(rows[MOST_MARKERS_OPEN:])
+        )
+
+
+def _copy_group(label: str, lines: tuple[LineRow, ...], outcome: CheckOutcome) -> CopyGroup:
+    names = {line.sample for line in lines}
+    pairs = [
+        row
+        for row in outcome.identity
+        if row.same_genotype is Answer.YES
+        and row.declared in {"none", "known"}
+        and (row.sample in names or row.other_sample in names)
+    ]
+    agreements = [row.agreement for row in pairs if row.agreement is not None]
+    return CopyGroup(
+        label=label,
+        lines=lines,
+        lowest_agreement=min(agreements, default=None),
+        compared_markers=min((row.compared_markers for row in pairs), default=None),
+    )

@@ -1,0 +1,237 @@
+"""The answer in sentences, what to do now, and what this panel cannot see."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from dhverify.outcome import Answer, CheckOutcome, DonorRow, Finding, Flag, LineRow, PlateRow, Verdict
+from dhverify.report.counting import duplicate_groups, pile, verdict_counts
+from dhverify.report.look import counted, expected_number
+from dhverify.report.tracks import REACH_CM, stage
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Sequence
+
+MOST_NAMES: Final = 12
+MOST_LINES_TO_LOOK_AT: Final = 20
+_CLEAN: Final = frozenset({Finding.HAPLOID, Finding.DOUBLED_HAPLOID})
+
+_NOUNS: Final = {
+    Finding.HYBRID: ("hybrid with the inducer", "hybrids with the inducer"),
+    Finding.SELFED_HYBRID: ("selfed hybrid", "selfed hybrids"),
+    Finding.DONOR: ("donor plant itself", "plants of the donor itself"),
+    Finding.SELFED_DONOR: ("selfed donor", "selfed donors"),
+    Finding.PARENT: ("inbred parent of the donor", "inbred parents of the donor"),
+    Finding.OUTCROSS: ("outcross by other pollen", "outcrosses by other pollen"),
+    Finding.INDUCER: ("plant of the inducer", "plants of the inducer"),
+    Finding.OTHER_DONOR: ("clean line of another donor", "clean lines of another donor"),
+    Finding.MIXTURE: ("mixture of two samples", "mixtures of two samples"),
+    Finding.UNRESOLVED: ("sample that its calls do not resolve", "samples that their calls do not resolve"),
+}
+_WITH_A_SEGMENT: Final = ("clean line with an inducer segment", "clean lines with an inducer segment")
+_HELD_BACK: Final = ("clean line with an open question", "clean lines with an open question")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """One thing to do: a sentence, the samples (or plates) it is about, and how many more there are."""
+
+    text: str
+    names: tuple[str, ...] = ()
+    n_more: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlindSpot:
+    """One thing that cannot be seen, and for which crosses (donor, inducer); none: for all."""
+
+    text: str
+    crosses: tuple[tuple[str, str], ...] = ()
+
+
+def answer(outcome: CheckOutcome) -> str:
+    """Return the first sentence, such as ``192 lines: 171 may go on, 9 must not, 12 need a new test``."""
+    counts = verdict_counts(outcome)
+    head = counted(counts.lines, "line")
+    if counts.has_replicates:
+        head += f" in {counted(counts.samples, 'sample')}"
+    if counts.lines and counts.passed == counts.lines:
+        return f"{head}: {'all may go on' if counts.lines != 1 else 'it may go on'}."
+    parts = [f"{counts.passed:,} may go on" if counts.passed else "none may go on"]
+    if counts.failed:
+        parts.append(f"{counts.failed:,} must not")
+    if counts.retest:
+        parts.append(f"{counts.retest:,} {'needs' if counts.retest == 1 else 'need'} a new test")
+    return f"{head}: {', '.join(parts)}."
+
+
+def answer_continued(outcome: CheckOutcome) -> tuple[str, ...]:
+    """Return the sentences after the first: what the bad ones are, and how many errors to expect."""
+    sentences = []
+    for verdict, opening in ((Verdict.FAIL, "Must not go on"), (Verdict.RETEST, "To be tested again")):
+        members = pile(outcome, verdict)
+        if members:
+            sentences.append(f"{opening}: {_what_they_are(members)}.")
+    sentences.append(
+        f"Expect {expected_number(outcome.expected_wrong_passes)} wrong lines among those that pass, and"
+        f" {expected_number(outcome.expected_wrong_fails)} good ones among those that fail."
+    )
+    return tuple(sentences)
+
+
+def to_do(outcome: CheckOutcome) -> tuple[Step, ...]:
+    """Return what to do now, plates and references first because lines rest on them."""
+    steps = [*_plate_steps(outcome.plates), *_reference_steps(outcome), *_line_steps(outcome)]
+    passed = verdict_counts(outcome).passed
+    if passed:
+        steps.append(
+            Step(text=f"Hand on the {counted(passed, 'line')} that {'passes' if passed == 1 else 'pass'}.")
+        )
+    return tuple(steps)
+
+
+def blind_spots(outcome: CheckOutcome) -> tuple[BlindSpot, ...]:
+    """Return what this panel cannot see, in sentences."""
+    crosses: dict[str, list[tuple[str, str]]] = {}
+    for row in outcome.donors:
+        crosses.setdefault(_donor_blindness(outcome, row), []).append((row.donor, row.inducer))
+    spots = [BlindSpot(text=text, crosses=tuple(dict.fromkeys(pairs))) for text, pairs in crosses.items()]
+    spots += [BlindSpot(text=text) for text in _empty_stretches(outcome)]
+    if not outcome.plates:
+        spots.append(
+            BlindSpot(
+                text="The sheet gives no wells: leaks between wells and turned plates cannot be looked for."
+            )
+        )
+    elif not any(row.blanks for row in outcome.plates):
+        spots.append(BlindSpot(text="No plate has a blank: DNA carried into empty wells cannot be seen."))
+    return tuple(spots)
+
+
+def lines_to_look_at(outcome: CheckOutcome) -> tuple[LineRow, ...]:
+    """Return the first lines that do not pass: those that fail before those to test again."""
+    lines = pile(outcome, Verdict.FAIL) + pile(outcome, Verdict.RETEST)
+    return lines[:MOST_LINES_TO_LOOK_AT]
+
+
+def _what_they_are(members: Sequence[LineRow]) -> str:
+    nouns = Counter(_noun(line) for line in members)
+    parts = [counted(count, *noun) for noun, count in nouns.most_common()]
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def _noun(line: LineRow) -> tuple[str, str]:
+    if line.finding not in _CLEAN:
+        return _NOUNS[line.finding]
+    return _WITH_A_SEGMENT if Flag.INDUCER_SEGMENT in line.flags else _HELD_BACK
+
+
+def _step(text: str, names: Iterable[str]) -> Step:
+    found = tuple(dict.fromkeys(names))
+    return Step(text=text, names=found[:MOST_NAMES], n_more=max(0, len(found) - MOST_NAMES))
+
+
+def _plate_steps(plates: Sequence[PlateRow]) -> Iterable[Step]:
+    tests: tuple[tuple[str, Callable[[PlateRow], bool]], ...] = (
+        (
+            "Find out how these plates were loaded; they look turned, and nothing is turned back here:",
+            lambda row: row.turned is Answer.YES,
+        ),
+        ("Look for carry-over on these plates, blanks are dirty:", lambda row: row.dirty_blanks > 0),
+        ("Check these plates, a control is not what it should be:", lambda row: row.wrong_controls > 0),
+    )
+    for text, is_so in tests:
+        names = [row.plate for row in plates if is_so(row)]
+        if names:
+            yield _step(text, names)
+
+
+def _reference_steps(outcome: CheckOutcome) -> Iterable[Step]:
+    names = [row.sample for row in outcome.references if row.agrees is Answer.NO]
+    if names:
+        text = "Type these references again from sure seed, or correct their label; their offspring disagree:"
+        yield _step(text, names)
+
+
+def _line_steps(outcome: CheckOutcome) -> Iterable[Step]:
+    failed = pile(outcome, Verdict.FAIL)
+    if failed:
+        yield _step("Take out, and do not cross:", (line.sample for line in failed))
+    retest = list(pile(outcome, Verdict.RETEST))
+    for text, is_so in _RETEST_STEPS:
+        names = [line.sample for line in retest if is_so(line)]
+        retest = [line for line in retest if not is_so(line)]
+        if names:
+            yield _step(text, names)
+    if retest:
+        yield _step("Test again, for the reason given with each line:", (line.sample for line in retest))
+    groups = duplicate_groups(outcome)
+    if groups:
+        text = f"Go back to the seed and the plates of {counted(len(groups), 'group')} of copies:"
+        yield _step(text, (line.sample for members in groups.values() for line in members))
+
+
+def _has(*flags: Flag) -> Callable[[LineRow], bool]:
+    return lambda line: any(flag in line.flags for flag in flags)
+
+
+_RETEST_STEPS: Final[tuple[tuple[str, Callable[[LineRow], bool]], ...]] = (
+    ("Genotype for the first time; no file holds them:", _has(Flag.NOT_GENOTYPED)),
+    ("Take the right tissue (embryo or seedling leaf) and genotype again:", _has(Flag.WRONG_TISSUE)),
+    (
+        "Take fresh tissue of one plant and genotype again; the sample holds two:",
+        lambda line: line.finding is Finding.MIXTURE or Flag.MIXTURE in line.flags,
+    ),
+    (
+        "Genotype again, from new DNA; too little was called:",
+        lambda line: line.finding is Finding.UNRESOLVED or Flag.LOW_CALL_RATE in line.flags,
+    ),
+    ("Find out which label is wrong; they differ from what they descend from:", _has(Flag.SOURCE_MISMATCH)),
+    ("Find out which replicate is wrong; samples of one line differ:", _has(Flag.LINE_MISMATCH)),
+    ("Add markers that tell donor and inducer apart, then test again:", _has(Flag.FEW_DIAGNOSTIC_MARKERS)),
+    ("Settle the reference first, then check again:", _has(Flag.REFERENCE_IN_DOUBT)),
+)
+
+
+def _donor_blindness(outcome: CheckOutcome, row: DonorRow) -> str:
+    """Return what is hidden in the lines of one donor, inducer and stage."""
+    few = outcome.limits.min_diagnostic_markers
+    if not row.diagnostic_markers:
+        text = "no marker tells the inducer from the donor, so inducer segments cannot be looked for."
+    elif row.smallest_visible_segment_cm is None:
+        text = (
+            f"{counted(row.diagnostic_markers, 'diagnostic marker')}, too few or too far apart to find an"
+            " inducer segment of any length with 95 % probability."
+        )
+    else:
+        text = (
+            f"an inducer segment shorter than {row.smallest_visible_segment_cm:.0f} cM is likely to be missed"
+            f" ({counted(row.diagnostic_markers, 'diagnostic marker')}; 95 % of longer ones are found)."
+        )
+    if row.diagnostic_markers and row.diagnostic_markers < few:
+        text += f" Fewer than {few} diagnostic markers: hybrids rest on heterozygosity alone."
+    return text
+
+
+def _empty_stretches(outcome: CheckOutcome) -> Iterable[str]:
+    on = stage(outcome.markers)
+    usable = np.array([row.usable for row in outcome.markers], dtype=bool)
+    found = []
+    for place, chromosome in enumerate(on.chromosomes):
+        cm = np.sort(on.marker_cm[usable & (on.marker_row == place)])
+        edges = np.concatenate([[chromosome.start_cm], cm])
+        found += [
+            f"{chromosome.name} from {low:.0f} to {high:.0f} cM"
+            for low, high in pairwise(edges)
+            if high - low > 2 * REACH_CM
+        ]
+    if found:
+        shown = "; ".join(found[:MOST_NAMES])
+        more = f"; and {len(found) - MOST_NAMES} more" if len(found) > MOST_NAMES else ""
+        longest = f"{2 * REACH_CM:.0f} cM"
+        yield f"Stretches of more than {longest} without a usable marker: chromosome {shown}{more}."

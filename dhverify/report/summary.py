@@ -1,0 +1,104 @@
+"""The machine-readable summary of a check, ``summary.json``, and its schema."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, Final
+
+from dhverify.report.counting import duplicate_groups, finding_counts, flag_counts, verdict_counts
+from dhverify.report.tables import number_text
+from dhverify.version import __version__
+
+if TYPE_CHECKING:
+    from dhverify.outcome import CheckOutcome
+
+SCHEMA_VERSION: Final = 1
+"""Raised when a name in ``summary.json`` is renamed or dropped; additions do not raise it."""
+
+KIND: Final = "dhverify check"
+"""Stands in ``summary.json`` and makes a results folder recognisable."""
+
+
+def summary(outcome: CheckOutcome) -> dict[str, Any]:
+    """Return the content of ``summary.json``, as plain values in a fixed order.
+
+    Parameters
+    ----------
+    outcome
+        What a check found.
+
+    Returns
+    -------
+    dict
+        As the shipped schema says (``summary_schema``).
+
+    """
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "kind": KIND,
+        "version": __version__,
+        "counts": _counts(outcome),
+        "expected_wrong_passes": _plain(outcome.expected_wrong_passes),
+        "expected_wrong_fails": _plain(outcome.expected_wrong_fails),
+        "limits": {name: _plain(value) for name, value in outcome.limits.items()},
+        "error_rates": {name: _plain(value) for name, value in asdict(outcome.rates).items()},
+        "priors": {name: {key: _plain(value) for key, value in shares} for name, shares in outcome.priors},
+        "map": outcome.map_description,
+        "evidence_used": outcome.evidence_used,
+        "by": list(outcome.strata),
+        "inputs": [{"name": name, "sha256": checksum} for name, checksum in outcome.inputs],
+        "warnings": list(outcome.warnings),
+        "notes": list(outcome.notes),
+    }
+
+
+def summary_text(outcome: CheckOutcome) -> str:
+    """Return ``summary.json`` as text, UTF-8 characters kept, LF at the end."""
+    return json.dumps(summary(outcome), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def summary_schema() -> dict[str, Any]:
+    """Return the JSON Schema of ``summary.json``, as it ships with the package.
+
+    Examples
+    --------
+    >>> summary_schema()["properties"]["schema_version"]
+    {'const': 1}
+
+    """
+    text = files("dhverify.report").joinpath("summary.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def _counts(outcome: CheckOutcome) -> dict[str, Any]:
+    verdicts = verdict_counts(outcome)
+    return {
+        "lines": verdicts.lines,
+        "pass": verdicts.passed,
+        "fail": verdicts.failed,
+        "retest": verdicts.retest,
+        "samples": verdicts.samples,
+        "findings": {str(name): count for name, count in finding_counts(outcome.lines).items()},
+        "flags": {str(name): count for name, count in flag_counts(outcome.lines).items()},
+        "donors": len({row.donor for row in outcome.donors}),
+        "markers": len(outcome.markers),
+        "usable_markers": sum(row.usable for row in outcome.markers),
+        "references": len(outcome.references),
+        "segments": len(outcome.segments),
+        "duplicate_groups": len(duplicate_groups(outcome)),
+        "plates": len(outcome.plates),
+        "blanks": sum(row.blanks for row in outcome.plates),
+        "dirty_blanks": sum(row.dirty_blanks for row in outcome.plates),
+        "wrong_controls": sum(row.wrong_controls for row in outcome.plates),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Return a number as it is written in the tables; text as it is."""
+    if not isinstance(value, float):
+        return value
+    return float(number_text(value)) if math.isfinite(value) else None

@@ -1,0 +1,170 @@
+"""Log likelihoods of many lines under all hypotheses of their families, in batches of one family shape."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.family_models import FamilyModel
+from dhverify.findings_table import Candidate, FamilyShape
+from dhverify.hypotheses import Hypothesis
+from dhverify.likelihood import Emissions, lay_emissions, log_likelihood
+from dhverify.marker_grid import MarkerGrid
+from dhverify.observation import AssayModel, Observations
+from dhverify.strands import pair_genotypes
+
+BATCH_BYTES: Final = 96 * 2**20
+"""Emission table of one batch."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LearntLot:
+    """All that a likelihood needs: observations, chains, assay, strands.
+
+    Attributes
+    ----------
+    seen
+        What was observed of all samples.
+    grid
+        The chains of usable markers.
+    assay
+        How the assay errs.
+    strand_second
+        float64, shape (n_strands, n_markers). Probability of the second allele on each strand.
+    pool_second
+        float64, shape (n_markers,). Share of the second allele in material of unknown origin.
+
+    """
+
+    seen: Observations
+    grid: MarkerGrid
+    assay: AssayModel
+    strand_second: NDArray[np.float64]
+    pool_second: NDArray[np.float64]
+
+    def slot_values(self, model: FamilyModel) -> NDArray[np.float64]:
+        """Second-allele probability of each local slot: founders, pool, typed plant (unused), second pool."""
+        pool = self.pool_second
+        return np.vstack([self.strand_second[model.slots], pool, pool, pool])
+
+    def plant_genotype(self, sample: int) -> NDArray[np.float64]:
+        """Genotype probabilities of a typed sample; float64, shape (n_markers, 3)."""
+        likelihood = self.assay.genotype_likelihood(self.seen, np.array([sample]))[:, 0]
+        q = self.pool_second[:, None]
+        prior = np.concatenate([(1 - q) ** 2, 2 * q * (1 - q), q**2], axis=1)
+        posterior = likelihood * (0.5 * prior + 0.5 / 3)
+        posterior /= posterior.sum(axis=1, keepdims=True)
+        mixed: NDArray[np.float64] = 0.99 * posterior + 0.01 / 3
+        return mixed
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FamilyLines:
+    """Lines (by sample row) of one family; ``order`` is where their results go."""
+
+    model: FamilyModel
+    plant: int | None
+    samples: NDArray[np.int64]
+    order: NDArray[np.int64]
+
+
+def batches(groups: Sequence[FamilyLines], lines_per_batch: int) -> Iterator[list[FamilyLines]]:
+    """Cut families of one shape into batches of a bounded number of lines."""
+    batch: list[FamilyLines] = []
+    room = lines_per_batch
+    for group in groups:
+        start = 0
+        while start < len(group.samples):
+            part = slice(start, start + room)
+            batch.append(
+                FamilyLines(
+                    model=group.model,
+                    plant=group.plant,
+                    samples=group.samples[part],
+                    order=group.order[part],
+                )
+            )
+            taken = len(batch[-1].samples)
+            start += taken
+            room -= taken
+            if room == 0:
+                yield batch
+                batch, room = [], lines_per_batch
+    if batch:
+        yield batch
+
+
+def all_pairs(hypotheses: Sequence[Hypothesis]) -> list[tuple[int, int]]:
+    """Strand pairs of several hypotheses, each once."""
+    return list(dict.fromkeys(pair for h in hypotheses for pair in h.pairs))
+
+
+def batch_emissions(
+    lot: LearntLot, batch: Sequence[FamilyLines], pairs: list[tuple[int, int]], shape: FamilyShape
+) -> Emissions:
+    """Emissions of the lines of a batch at all strand pairs."""
+    n_lines = sum(len(group.samples) for group in batch)
+    laid = np.empty((lot.grid.n_markers, len(pairs), n_lines))
+    start = 0
+    for group in batch:
+        stop = start + len(group.samples)
+        fixed = {} if group.plant is None else {shape.plant: lot.plant_genotype(group.plant)}
+        genotypes = pair_genotypes(pairs, lot.slot_values(group.model), fixed)
+        likelihood = lot.assay.genotype_likelihood(lot.seen, group.samples)
+        laid[:, :, start:stop] = (likelihood @ genotypes).transpose(0, 2, 1)
+        start = stop
+    return lay_emissions(laid, pairs, lot.grid)
+
+
+def score(
+    lot: LearntLot,
+    groups: Sequence[FamilyLines],
+    found: Sequence[Candidate],
+    *,
+    jobs: int = 1,
+    advance: Callable[[int], None] | None = None,
+) -> NDArray[np.float64]:
+    """Log likelihood of every line under every candidate, for families of one shape.
+
+    Parameters
+    ----------
+    lot
+        The lot.
+    groups
+        Lines by family, all of one shape.
+    found
+        Candidates of that shape.
+    jobs
+        Threads.
+    advance
+        Called with the number of lines done.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_lines, n_candidates), rows in the order of ``FamilyLines.order``.
+
+    """
+    shape = groups[0].model.shape
+    pairs = all_pairs([c.hypothesis for c in found])
+    cells = lot.grid.n_steps * lot.grid.n_chains * len(pairs)
+    per_batch = int(max(8, min(512, BATCH_BYTES // (8 * max(cells, 1)))))
+    n_lines = sum(len(group.samples) for group in groups)
+    result = np.empty((n_lines, len(found)))
+
+    def run(batch: list[FamilyLines]) -> None:
+        emissions = batch_emissions(lot, batch, pairs, shape)
+        rows = np.concatenate([group.order for group in batch])
+        for column, candidate in enumerate(found):
+            result[rows, column] = log_likelihood(candidate.hypothesis, emissions, lot.grid)
+        if advance is not None:
+            advance(len(rows))
+
+    with ThreadPoolExecutor(max_workers=max(1, jobs)) as pool:
+        list(pool.map(run, batches(groups, per_batch)))
+    return result

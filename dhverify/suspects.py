@@ -1,0 +1,184 @@
+"""References that contradict the lot: a mislabelled parent or inducer must not decide against a whole family.
+
+Where hardly any homozygous line of a family fits its typed parents, the parents that no other family supports
+are set back to unknown and learnt from the lines; where outcrosses share one pollen parent that is not the typed
+inducer, so is the inducer. What was typed is then compared with what was learnt, as for every reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.family_models import StrandRegistry
+from dhverify.judging import FINDING_ORDER, expected_column
+from dhverify.learning import LineWeights, count_strands, phase_family, with_strands
+from dhverify.marker_grid import NO_MARKER, MarkerGrid
+from dhverify.scoring import FamilyLines, LearntLot
+from dhverify.strands import strand_prior, updated_strands
+
+FEWEST_LINES: Final = 3
+FEW_FIT: Final = 0.3
+MOST_FIT: Final = 0.7
+POLLEN_GAIN: Final = 10.0
+"""Gain in log likelihood from which the pollen seen in one outcross explains another."""
+MAX_TEACHERS: Final = 12
+
+Score = Callable[[LearntLot, NDArray[np.int64]], NDArray[np.float64]]
+"""Pooled log likelihoods of some lines (by position) under a learnt lot."""
+
+
+def suspect_founders(
+    groups: Sequence[FamilyLines],
+    crude: NDArray[np.float64],
+    share: NDArray[np.float64],
+    registry: StrandRegistry,
+) -> list[int]:
+    """Typed founder strands of families whose homozygous lines hardly fit, and of no family that fits.
+
+    Parameters
+    ----------
+    groups
+        Families.
+    crude
+        float64, shape (n_lines,). 1 for lines that look homozygous.
+    share
+        float64, shape (n_lines, n_findings). Posterior.
+    registry
+        The strands.
+
+    """
+    bad: list[int] = []
+    good: set[int] = set()
+    for group in groups:
+        fixed = group.order[crude[group.order] > 0.5]
+        strands = [int(group.model.slots[slot]) for slot in group.model.donor_slots]
+        if len(fixed) < FEWEST_LINES:
+            continue
+        fit = float(share[fixed, expected_column()].mean())
+        if fit < FEW_FIT:
+            bad += strands
+        elif fit > MOST_FIT:
+            good |= set(strands)
+    return [s for s in dict.fromkeys(bad) if s not in good and registry.infos[s].sample]
+
+
+def untyped_prior(prior: NDArray[np.float64], strands: Sequence[int]) -> NDArray[np.float64]:
+    """Pseudo-counts with some strands taken as never typed."""
+    changed = prior.copy()
+    changed[list(strands)] = strand_prior(np.ones((prior.shape[1], 3)))
+    return changed
+
+
+def relearn_founders(
+    learnt: LearntLot,
+    groups: Sequence[FamilyLines],
+    crude: NDArray[np.float64],
+    prior: NDArray[np.float64],
+    suspects: Sequence[int],
+) -> LearntLot:
+    """Learn suspect founders from the homozygous lines of their families.
+
+    Where both parents of a family are suspect, its two chromosome sets are phased and given to the parents as
+    they agree best, chromosome by chromosome.
+    """
+    values = learnt.strand_second.copy()
+    typed = values.copy()
+    for strand in suspects:
+        values[strand] = 0.5
+    for group in groups:
+        strands = [int(group.model.slots[slot]) for slot in group.model.donor_slots]
+        if len(strands) == 2 and all(s in suspects for s in strands):
+            phased = phase_family(learnt, group, crude[group.order])
+            if phased is not None:
+                values[strands] = _given_to(phased, typed[strands], learnt.grid)
+    learnt = with_strands(learnt, values)
+    reset = untyped_prior(prior, suspects)
+    for _ in range(2):
+        weights = [LineWeights(clean=crude[g.order], hybrid=np.zeros(len(g.order))) for g in groups]
+        counts = count_strands(learnt, groups, weights, {}, plants=False)
+        learnt = with_strands(learnt, updated_strands(reset, counts))
+    return learnt
+
+
+def _given_to(
+    phased: NDArray[np.float64], typed: NDArray[np.float64], grid: MarkerGrid
+) -> NDArray[np.float64]:
+    """Swap the two phased sets on every chain where that fits the typed parents better."""
+    result = phased.copy()
+    for chain in range(grid.n_chains):
+        markers = grid.marker[:, chain]
+        markers = markers[markers != NO_MARKER]
+        here, there = phased[:, markers], typed[:, markers]
+        straight = _agreement(here, there)
+        if _agreement(here[::-1], there) > straight:
+            result[:, markers] = here[::-1]
+    return result
+
+
+def _agreement(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    return float(np.log(first * second + (1 - first) * (1 - second) + 0.01).sum())
+
+
+def suspect_inducers(
+    learnt: LearntLot,
+    groups: Sequence[FamilyLines],
+    share: NDArray[np.float64],
+    prior: NDArray[np.float64],
+    registry: StrandRegistry,
+    score: Score,
+) -> dict[int, NDArray[np.float64]]:
+    """Typed inducer strands whose place another, unknown pollen parent has taken in most hybrids, with its allele values.
+
+    Returns
+    -------
+    dict
+        float64, shape (n_markers,), by strand.
+
+    """
+    hybrid, outcross = FINDING_ORDER.index("hybrid"), FINDING_ORDER.index("outcross")
+    found = {}
+    for strand in sorted({int(g.model.slots[s]) for g in groups for s in g.model.inducer_slots}):
+        users = [g for g in groups if strand in g.model.slots[list(g.model.inducer_slots)]]
+        lines = np.concatenate([g.order for g in users])
+        stray = lines[share[lines, outcross] > 0.5]
+        is_rare = len(stray) < FEWEST_LINES or len(stray) <= 1.5 * share[lines, hybrid].sum()
+        if is_rare or not registry.infos[strand].sample:
+            continue
+        values = _shared_pollen(learnt, users, stray, share, prior, strand, score)
+        if values is not None:
+            found[strand] = values
+    return found
+
+
+def _shared_pollen(
+    learnt: LearntLot,
+    users: Sequence[FamilyLines],
+    stray: NDArray[np.int64],
+    share: NDArray[np.float64],
+    prior: NDArray[np.float64],
+    strand: int,
+    score: Score,
+) -> NDArray[np.float64] | None:
+    """The pollen that one outcross shows, if it explains at least half of the others."""
+    hybrid, outcross = FINDING_ORDER.index("hybrid"), FINDING_ORDER.index("outcross")
+    needed = max(FEWEST_LINES, len(stray) / 2)
+    reset = untyped_prior(prior, [strand])
+    for teacher in stray[:MAX_TEACHERS]:
+        pupils = stray[stray != teacher]
+        values = learnt.strand_second.copy()
+        values[strand] = 0.5
+        weights = [
+            LineWeights(clean=share[g.order, expected_column()], hybrid=(g.order == teacher).astype(float))
+            for g in users
+        ]
+        counts = count_strands(with_strands(learnt, values), users, weights, {}, plants=False)
+        values[strand] = updated_strands(reset, counts)[strand]
+        scores = score(with_strands(learnt, values), pupils)
+        gain = scores[:, hybrid] - scores[:, outcross]
+        if 1 + int((gain > POLLEN_GAIN).sum()) >= needed:
+            return values[strand]
+    return None
