@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from dhverify.genotypes import MISSING
 from dhverify.lot import Lot
 from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, Move, PlateLayout, moved
-from dhverify.plate_profiles import Profiles, learn_profiles
+from dhverify.plate_profiles import Profiles, learn_profiles, parent_shares
 from dhverify.samples import Role, Sample, SampleSheet
 
-MOST_MARKERS: Final = 500
+MOST_MARKERS: Final = 300
 """Markers that are compared: those that differ most among the samples, spread over the panel."""
 STRAY: Final = 0.05
 """Chance that a well holds something else of its plate, whatever the story (common practice, no source)."""
@@ -37,6 +37,9 @@ SURE_ODDS: Final = 99.0
 AGAINST: Final = 20.0
 """Likelihood ratio from which a plate is called not turned."""
 ROUNDS: Final = 2
+MISFIT: Final = -1.5
+FEW_MISFITS: Final = 3
+"""Where no more wells than this fit what the sheet says worse than this log likelihood, no shift can win."""
 FULL_SHARE: Final = 0.4
 """A well holds DNA when it is called at more than this share of the median sample's markers."""
 
@@ -53,8 +56,6 @@ class PlateStory:
         The story that is sure, else that of the sheet.
     log_odds
         Log likelihood of every story against that of the sheet.
-    is_informative
-        Whether the sheet's own story is told apart from a turned plate at all.
 
     """
 
@@ -152,18 +153,56 @@ def _story(
     layouts: Sequence[PlateLayout],
     best: Mapping[str, Move],
 ) -> PlateStory:
-    scores = {}
+    n_misfits = 0
+    if not is_telling(layout):
+        return PlateStory(plate=layout.plate, best=IN_PLACE, log_odds={IN_PLACE: 0.0, TURNED: 0.0})
+    scores: dict[Move, float] = {}
     for move in (IN_PLACE, TURNED, *SHIFTS):
         holds = _contents(layouts, {**best, layout.plate: move}, sheet)
-        profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, holds, sheet)
-        scores[move] = _score(layout, move, seen, profiles)
+        profiles = learn_profiles(
+            seen.calls, seen.samples, seen.is_full, holds, sheet, _donors_on(layout, sheet)
+        )
+        terms, scores[move] = _score(layout, move, seen, profiles)
+        if move is TURNED and n_misfits <= FEW_MISFITS:
+            break
+        if move is IN_PLACE:
+            n_misfits = int((terms < MISFIT).sum())
     odds = {move: score - scores[IN_PLACE] for move, score in scores.items()}
     prior = {IN_PLACE: 1.0, TURNED: TURNED_PRIOR, **dict.fromkeys(SHIFTS, SHIFTED_PRIOR)}
-    joint = {move: value + np.log(prior[move]) for move, value in odds.items()}
+    joint = {move: float(value + np.log(prior[move])) for move, value in odds.items()}
     winner = max(joint, key=lambda move: joint[move])
-    rest = np.logaddexp.reduce([value for move, value in joint.items() if move is not winner])
+    rest = float(np.logaddexp.reduce([value for move, value in joint.items() if move is not winner]))
     is_sure = joint[winner] - rest > np.log(SURE_ODDS)
     return PlateStory(plate=layout.plate, best=winner if is_sure else IN_PLACE, log_odds=odds)
+
+
+def is_telling(layout: PlateLayout) -> bool:
+    """Whether a turned plate would show at all: a blank, or two wells that change places and hold different kinds.
+
+    Lines of one family are one kind; a well that the sheet does not name tells nothing.
+    """
+    for place, sample in layout.at.items():
+        origin, _ = TURNED.origin(place, layout.shape)
+        other = layout.at.get(origin)
+        if sample.role is Role.BLANK and (other is None or other.role is not Role.BLANK):
+            return True
+        if other is not None and _kind(sample) != _kind(other):
+            return True
+    return False
+
+
+def _kind(sample: Sample) -> tuple[str, ...]:
+    if sample.role in {Role.LINE, Role.CONTROL}:
+        return (sample.role, sample.donor, sample.inducer, sample.expected)
+    return (sample.role,) if sample.role in {Role.BLANK, Role.KNOWN, Role.OTHER} else (sample.role, sample.name)
+
+
+def _donors_on(layout: PlateLayout, sheet: SampleSheet) -> frozenset[str]:
+    """Donors that a plate has anything to do with; parents bring all their donors."""
+    names = {s.donor for s in layout.at.values()} | {s.name for s in layout.at.values()}
+    parents = {s.name for s in layout.at.values() if s.role is Role.PARENT}
+    near = {d for d, shares in parent_shares(sheet).items() if parents & set(shares)}
+    return frozenset((names | near) - {""})
 
 
 def _contents(
@@ -177,38 +216,45 @@ def _contents(
     return holds
 
 
-def _score(layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles) -> float:
-    """Log likelihood of a plate under a story."""
+def _score(
+    layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles
+) -> tuple[NDArray[np.float64], float]:
+    """Log likelihood of a plate under a story; genotypes count against those of anything on the plate."""
     wells = [w for w in moved(layout, move) if w[0].name in seen.row]
     rows = np.array([seen.row[sample.name] for sample, _, _ in wells], dtype=np.int64)
-    anything = profiles.anything(rows, {s.name for s in layout.at.values()})
-    open_wells = {}
-    for label, empty_chance in (("empty", 1 - DIRTY), ("in use", FAILED)):
-        total = 0.0
-        for (_, origin, is_around), row, stray in zip(wells, rows, anything, strict=True):
-            unnamed = _term(seen.is_full[row], empty_chance, stray)
-            if origin is None:
-                total += unnamed
-                continue
-            named = _named(origin, int(row), bool(seen.is_full[row]), float(stray), profiles)
-            total += np.logaddexp(named, unnamed) - np.log(2) if is_around else named
-        open_wells[label] = total
-    whole = np.logaddexp(open_wells["empty"], open_wells["in use"]) - np.log(2)
-    failed = sum(_term(seen.is_full[row], 0.9, stray) for row, stray in zip(rows, anything, strict=True))
-    return float(np.logaddexp(np.log1p(-PLATE_FAILED) + whole, np.log(PLATE_FAILED) + failed))
+    anything = profiles.anything(rows, tuple(layout.at.values()))
+    is_full = seen.is_full[rows]
+    named = np.array(
+        [
+            np.nan if origin is None else _named(origin, int(row), bool(full), float(any_), profiles)
+            for (_, origin, _), row, full, any_ in zip(wells, rows, is_full, anything, strict=True)
+        ]
+    )
+    is_around = np.array([around for _, _, around in wells], dtype=bool)
+    open_wells = []
+    for empty_chance in (1 - DIRTY, FAILED):
+        unnamed = _empty_or_not(is_full, empty_chance)
+        filled = np.where(np.isnan(named), unnamed, named)
+        terms = np.where(is_around, np.logaddexp(filled, unnamed) - np.log(2), filled)
+        open_wells.append(float(terms.sum()))
+    whole = float(np.logaddexp(*open_wells)) - np.log(2)
+    failed = float(_empty_or_not(is_full, 1 - FAILED).sum())
+    score = float(np.logaddexp(np.log1p(-PLATE_FAILED) + whole, np.log(PLATE_FAILED) + failed))
+    return np.nan_to_num(named), score
 
 
-def _term(is_full: bool | np.bool_, empty_chance: float, stray: float) -> float:
-    return float(np.log1p(-empty_chance) + stray) if is_full else float(np.log(empty_chance))
+def _empty_or_not(is_full: NDArray[np.bool_], empty_chance: float) -> NDArray[np.float64]:
+    return np.where(is_full, np.log1p(-empty_chance), np.log(empty_chance))
 
 
-def _named(origin: Sample, row: int, is_full: bool, stray: float, profiles: Profiles) -> float:
+def _named(origin: Sample, row: int, is_full: bool, anything: float, profiles: Profiles) -> float:  # noqa: FBT001
     """Log likelihood of a well that should hold a sample of the sheet."""
     if origin.role is Role.BLANK:
-        return _term(is_full, 1 - DIRTY, stray)
+        return float(np.log(DIRTY) if is_full else np.log1p(-DIRTY))
     if not is_full:
         return float(np.log(FAILED))
     own = profiles.of(origin, row)
     if own is None:
-        return float(np.log1p(-FAILED) + stray)
-    return float(np.log1p(-FAILED) + np.logaddexp(np.log1p(-STRAY) + own, np.log(STRAY) + stray))
+        return float(np.log1p(-FAILED))
+    told = min(own - anything, -np.log(STRAY) * 4)
+    return float(np.log1p(-FAILED) + np.logaddexp(np.log1p(-STRAY) + told, np.log(STRAY)))

@@ -6,8 +6,9 @@ plates, and has to be learnt anew for every story about a plate.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -51,27 +52,42 @@ class Profiles:
     holds: Mapping[int, Sample]
     inducers: Mapping[str, tuple[Frequencies, Frequencies]]
     shares: Mapping[str, Mapping[str, float]]
-    _plain: dict[str, NDArray[np.float64] | None] = field(default_factory=dict)
 
     def of(self, sample: Sample, row: int) -> float | None:
         """Log likelihood that a row holds a sample of the sheet; None where nothing is expected of it."""
         parts = self._parts(sample, row)
         return None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
 
-    def anything(self, rows: NDArray[np.int64], names: set[str]) -> NDArray[np.float64]:
-        """Log likelihood that rows hold anything of a plate; float64, shape (n_rows,)."""
-        kinds = {}
-        for name in sorted(names):
-            sample = self.sheet[name]
-            if sample.role is not Role.BLANK:
-                kinds.setdefault(self._kind(sample), sample)
-        scores = []
-        for sample in kinds.values():
+    def anything(self, rows: NDArray[np.int64], wells: Sequence[Sample]) -> NDArray[np.float64]:
+        """Log likelihood that rows hold something of a plate, every well being as likely; shape (n_rows,).
+
+        Each row is left out of what it is compared with.
+        """
+        kinds = Counter(self._kind(sample) for sample in wells if sample.role is not Role.BLANK)
+        example = {self._kind(sample): sample for sample in wells}
+        weights, scores = [1.0], [self._log_mix([(1.0, _inbred(self._pool()))], rows)]
+        for kind, n_wells in kinds.items():
+            sample = example[kind]
             parts = self._parts(sample, None)
-            if parts is not None:
-                scores.append(self._log_mix(parts, rows))
-        scores.append(self._log_mix([(1.0, _inbred(self._pool()))], rows))
-        return np.asarray(np.logaddexp.reduce(np.array(scores), axis=0) - np.log(len(scores)))
+            if parts is None:
+                continue
+            score = self._log_mix(parts, rows)
+            for k, row in enumerate(rows):
+                if self._donors_of(sample) & self._donors_of(self.holds.get(int(row))):
+                    own = self.of(sample, int(row))
+                    score[k] = score[k] if own is None else own
+            weights.append(float(n_wells))
+            scores.append(score)
+        share = np.log(np.array(weights) / sum(weights))
+        return np.asarray(np.logaddexp.reduce(np.array(scores) + share[:, None], axis=0))
+
+    def _donors_of(self, sample: Sample | None) -> set[str]:
+        """Donors whose gametes a sample tells of; an inducer stands for itself."""
+        if sample is None:
+            return set()
+        if sample.role is Role.PARENT:
+            return {donor for donor, shares in self.shares.items() if sample.name in shares}
+        return {sample.name} if sample.role in {Role.DONOR, Role.INDUCER} else {sample.donor}
 
     @staticmethod
     def _kind(sample: Sample) -> tuple[str, ...]:
@@ -225,6 +241,7 @@ def learn_profiles(
     is_full: NDArray[np.bool_],
     holds: Mapping[str, Sample | None],
     sheet: SampleSheet,
+    donors: frozenset[str],
 ) -> Profiles:
     """Learn what everything on a sheet looks like, under a story.
 
@@ -262,13 +279,14 @@ def learn_profiles(
         is_gamete=is_gamete,
         holds=told,
         inducers={},
-        shares=_parent_shares(sheet),
+        shares={donor: shares for donor, shares in parent_shares(sheet).items() if donor in donors},
     )
     inducers = _hybrid_sums(profiles)
     return Profiles(**{**{f: getattr(profiles, f) for f in _FIELDS}, "inducers": inducers})
 
 
-_FIELDS = ("calls", "rows_of", "sheet", "lines", "is_gamete", "holds", "shares")
+_REFERENCES: Final = frozenset({Role.PARENT, Role.DONOR, Role.INDUCER})
+_FIELDS: Final = ("calls", "rows_of", "sheet", "lines", "is_gamete", "holds", "shares")
 
 
 def _sums(calls: NDArray[np.int8]) -> _Donor:
@@ -290,7 +308,8 @@ def _hybrid_sums(profiles: Profiles) -> dict[str, tuple[Frequencies, Frequencies
     return found
 
 
-def _parent_shares(sheet: SampleSheet) -> dict[str, dict[str, float]]:
+def parent_shares(sheet: SampleSheet) -> dict[str, dict[str, float]]:
+    """Expected share of each founder in each donor whose pedigree is known."""
     return {
         sample.name: expected_shares(parse_pedigree(sample.pedigree, source=f"pedigree of {sample.name}"))
         for sample in sheet

@@ -59,7 +59,7 @@ class LearntLot:
         prior = np.concatenate([(1 - q) ** 2, 2 * q * (1 - q), q**2], axis=1)
         posterior = likelihood * (0.5 * prior + 0.5 / 3)
         posterior /= posterior.sum(axis=1, keepdims=True)
-        mixed: NDArray[np.float64] = 0.99 * posterior + 0.01 / 3
+        mixed: NDArray[np.float64] = 0.999 * posterior + 0.001 / 3
         return mixed
 
 

@@ -17,7 +17,7 @@ from dhverify.simulation.programme import SimulatedProgramme, simulate_programme
 from dhverify.simulation.settings import SimulationSettings
 from dhverify.simulation.writing import programme_files
 
-EXAMPLE_SEED: Final = 47
+EXAMPLE_SEED: Final = 249
 _ONE: Final = 1 / 75
 
 EXAMPLE_SETTINGS: Final = SimulationSettings(

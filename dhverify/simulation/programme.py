@@ -234,7 +234,7 @@ def _sheet_row(entry: Entry) -> Row:
         "line": label.line,
         "source": label.source,
         "tissue": label.tissue or ("leaf" if is_material else ""),
-        "plants": str(label.plants) if is_material else "",
+        "plants": str(label.plants) if is_material or label.plants > 1 else "",
         "plate": entry.plate,
         "well": entry.well,
         "expected": label.expected,

@@ -77,18 +77,22 @@ def _inducers(settings: SimulationSettings, materials: Materials) -> list[Entry]
 
 
 def _donors(settings: SimulationSettings, materials: Materials) -> list[Entry]:
-    """Make a row for each cross, or for each plant of it; one plant is typed for each row."""
+    """Make a row for each cross (a bulk of its plants, if several), or for each plant of it."""
     entries = []
     for cross in materials.donors:
-        for plant, name in enumerate(dict.fromkeys(cross.row_names)):
+        rows: dict[str, list[int]] = {}
+        for plant, name in enumerate(cross.row_names):
+            rows.setdefault(name, []).append(plant)
+        for name, plants in rows.items():
+            dna = [materials.fraction(cross.plants[plant]) for plant in plants]
             specimen = Specimen(
-                fraction=materials.fraction(cross.plants[plant]),
+                fraction=np.mean(dna, axis=0).astype(np.float32),
                 finding="donor",
                 donor=name,
                 made_as=name,
-                genotype=cross.plant_name(plant),
+                genotype=cross.plant_name(plants[0]) if len(plants) == 1 else f"bulk of {name}",
             )
             pedigree = cross.pedigree if settings.is_pedigree_known else ""
-            label = Label(sample=name, role="donor", pedigree=pedigree)
+            label = Label(sample=name, role="donor", pedigree=pedigree, plants=len(plants))
             entries.append(Entry(label=label, specimen=specimen, is_typed="donors" in settings.typed))
     return entries

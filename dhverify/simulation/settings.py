@@ -97,7 +97,9 @@ class SimulationSettings:
     lines_per_donor: int = _whole(40, 1, 10_000)  # at each stage
     donor_type: str = _choice("F1", *DONOR_TYPES, "mixed")
     donor_plants: int = _whole(4, 1, 1000)  # plants of each donor whose plants differ
-    donor_rows: str = _choice("cross", "cross", "plant")
+    donor_rows: str = _choice(
+        "cross", "cross", "plant"
+    )  # a row (typed: a bulk) of the cross, or of each plant
     parent_sharing: str = _choice("none", "none", "common", "chain")
     is_pedigree_known: bool = True
     n_inducers: int = _whole(1, 1, 20)
@@ -259,10 +261,6 @@ def _contradictions(settings: SimulationSettings) -> Iterator[Defect]:
     wrong = [typed] if isinstance(typed, str) else sorted(set(typed) - set(TYPED))
     for name in wrong:
         yield Defect(where="setting typed", found=repr(name), expected="some of " + ", ".join(TYPED))
-    if settings.blanks_per_plate + settings.controls_per_plate >= settings.plate_wells:
-        yield Defect(
-            where="setting plate_wells", found="no well left for lines", expected="fewer blanks and controls"
-        )
     yield from _plate_contradictions(settings)
     yield from _genome_contradictions(settings)
 

@@ -97,6 +97,21 @@ def test_the_story_tells_the_wells(programme, story_rows):
     assert sum("dirty" in row[2] for row in blanks) == 1
 
 
+def test_the_panel_can_see_each_inducer_segment(programme, truth):
+    """At least five usable diagnostic markers lie in each."""
+    dna = dict(zip(programme.samples.tolist(), programme.fraction, strict=True))
+    pedigree = {row["sample"]: row["pedigree"] for row in programme.sheet}
+    markers = programme.markers
+    segments = [(row["donor"], row["segments"].split(":")) for row in truth.values() if row["segments"]]
+    assert len(segments) == 3
+    for donor, (chrom, span, _) in segments:
+        start, end = map(int, span.split("-"))
+        first, second = (dna[name] for name in pedigree[donor].split("/"))
+        inside = (markers.true_chrom == chrom) & (markers.true_pos_bp >= start) & (markers.true_pos_bp <= end)
+        diagnostic = inside & (first == second) & (dna["Inducer1"] != first) & (markers.kind == "good")
+        assert diagnostic.sum() >= 5
+
+
 def test_a_duplicate_and_a_descent_are_one_genotype(programme, truth):
     dna = dict(zip(programme.samples.tolist(), programme.fraction, strict=True))
     copies = [row for row in truth.values() if row["copy_of"]]

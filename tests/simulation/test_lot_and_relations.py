@@ -257,6 +257,10 @@ def test_inducer_that_is_a_cross():
 def test_donor_plants_in_one_row_or_in_rows_of_their_own():
     together = programme_of(donor_type="F2", donor_plants=3)
     assert {row["donor"] for row in together.truth} == {"D01", "D02", "D03", "D04"}
+    bulk = dna_of(together)["D01"]
+    assert sheet_of(together)["D01"]["plants"] == "3"
+    assert set(np.round(6 * bulk, 4).tolist()) <= set(range(7))
+    assert not np.isin(bulk, (0.0, 0.5, 1.0)).all()
     apart = programme_of(donor_type="F2", donor_plants=3, donor_rows="plant", exchanged_pairs=1)
     donors = [row for row in apart.sheet if row["role"] == "donor"]
     assert [row["sample"] for row in donors][:3] == ["D01-1", "D01-2", "D01-3"]
@@ -290,3 +294,11 @@ def test_impure_and_mislabelled_parents():
         is_wrong = any(cases[name].startswith("mislabelled") for name in (first, second))
         assert bool(conflict > 0.2) is is_wrong
         assert conflict > 0.01
+
+
+def test_labels_are_not_exchanged_where_one_donor_has_no_clean_line():
+    programme = programme_of(n_donors=2, lines_per_donor=1, hybrid_share=0.5, exchanged_pairs=1)
+    assert sorted((row["finding"], row["case"]) for row in programme.truth) == [
+        ("haploid", ""),
+        ("hybrid", ""),
+    ]

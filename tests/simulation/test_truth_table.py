@@ -8,7 +8,7 @@ spread.
 import numpy as np
 import pytest
 
-from dhverify.simulation import SimulationSettings, simulate_programme
+from dhverify.simulation import Distortion, SimulationSettings, simulate_programme
 
 FAULT_OF = {
     "hybrid": "hybrid_share",
@@ -290,8 +290,6 @@ def test_donors_give_their_parents_shares(kind, pedigree, expected):
 
 def test_distorted_segregation():
     """At the place itself 9 of 10 gametes carry the favoured strand; another chromosome is untouched."""
-    from dhverify.simulation import Distortion
-
     settings = SimulationSettings(
         n_donors=1,
         lines_per_donor=1000,
@@ -309,3 +307,17 @@ def test_distorted_segregation():
     assert max(share, 1 - share) == pytest.approx(0.9, abs=4 * np.sqrt(0.09 / 1000) + 0.01)
     elsewhere = family.segregating & (markers.true_chrom == "5")
     assert abs((family.dna == family.p1)[:, elsewhere].mean() - 0.5) < 0.05
+
+
+def test_distortion_leaves_fixed_places_alone():
+    """A donor plant that has one founder's strand twice at the place gives that strand only."""
+    settings = SimulationSettings(
+        n_donors=1,
+        lines_per_donor=60,
+        donor_type="BC2",
+        donor_plants=5,
+        hybrid_share=0.0,
+        distortions=(Distortion(chrom="3", cm=80.0, share=0.9),),
+    )
+    programme = simulate_programme(settings, np.random.default_rng(6))
+    assert {row["finding"] for row in programme.truth} == {"haploid"}

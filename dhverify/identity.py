@@ -1,0 +1,307 @@
+"""Which samples are one genotype: as the sheet declares it, against it, and where it says nothing.
+
+Pairs that nothing declares start from long odds, because a lot has many pairs and few copies; a declared pair
+starts from even odds. A yes also needs enough compared markers and enough independent stretches of genome: on two
+chromosomes sisters are alike by chance too often to tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.analysis import Analysis
+from dhverify.declared_identity import (
+    KNOWN,
+    NONE,
+    SOURCE,
+    DeclaredPair,
+    Groups,
+    agreeing_replicates,
+    declared_groups,
+    declared_pairs,
+    mismatch_flags,
+    suggested,
+)
+from dhverify.exchanges import Findings, Story, tell_stories
+from dhverify.genotypes import MISSING
+from dhverify.judging import expected_column, posterior
+from dhverify.limits import Limits
+from dhverify.lot import Lot
+from dhverify.outcome import Answer, Flag, IdentityRow
+from dhverify.pair_comparison import PairComparison
+from dhverify.samples import Role, SampleSheet
+
+COPY_SHARE: Final = 0.01
+"""Share of lines that have an undeclared copy in the lot, before it is looked at: 4 pairs among 378 maize lines
+(Bauer et al. 2013, Genome Biol 14:R103), 5 among 218 wheat lines (Taylor & Butler 2017, J Stat Softw 79(6):1-29)."""
+DECLARED_SHARE: Final = 0.96
+"""Share of declared pairs that are one genotype: 25 of 615 released lines had purity or label problems (Qu et al.
+2022, Plants 11:3092). It is asked of a no, not granted to a yes."""
+MIN_STRETCHES: Final = 12.0
+"""Independent stretches without which no two samples are said to be one genotype: sisters then agree at all of them
+in 2 ** -12 = 2e-4 of pairs; two maize chromosomes have 5 to 9 (computed), five to ten chromosomes 15 to 40."""
+POOR_SHARE: Final = 2 / 3
+"""A sample called at less than this share of the lot's lower quartile is poor DNA; it is not said to be a copy of
+another without the sheet saying so (common practice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class IdentityFindings:
+    """Which samples are one genotype.
+
+    Attributes
+    ----------
+    rows
+        Declared pairs in sheet order, then undeclared pairs found.
+    duplicate_group
+        Label of samples of one genotype that are not declared so, by name.
+    flags
+        By sample: duplicate, line mismatch, source mismatch, turned plate.
+    agreeing_replicates
+        Lines that agree within a replicate set, to be judged together.
+    stories
+        What may have happened to labels, with the evidence, a sentence or two each.
+    holds
+        For labels of a story, the label that their DNA was meant for, where the sheet has it.
+
+    """
+
+    rows: tuple[IdentityRow, ...]
+    duplicate_group: Mapping[str, str]
+    flags: Mapping[str, frozenset[Flag]]
+    agreeing_replicates: tuple[tuple[str, ...], ...]
+    stories: tuple[str, ...]
+    holds: Mapping[str, str]
+
+
+def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits) -> IdentityFindings:
+    """Compare declared pairs, look for undeclared ones, and tell what may have happened.
+
+    Parameters
+    ----------
+    lot
+        The genotyped samples.
+    analysis
+        What was learnt of them.
+    sheet
+        What is declared.
+    limits
+        ``min_identity_markers`` and ``min_confidence`` are used.
+
+    """
+    judge = _Judge(lot, analysis, sheet, limits)
+    judge.compare_declared()
+    judge.look_for_copies()
+    stories = judge.stories()
+    groups = judge.copy_groups({pair for story in stories for pair in story.explained})
+    return IdentityFindings(
+        rows=judge.rows(),
+        duplicate_group=groups,
+        flags=judge.flags(groups, stories),
+        agreeing_replicates=agreeing_replicates(sheet, judge.answer),
+        stories=tuple(story.text for story in stories),
+        holds={label: meant for s in stories for label, meant in s.meant.items() if meant in sheet},
+    )
+
+
+def copy_threshold(n_samples: int, confidence: float) -> float:
+    """Log odds from which an undeclared pair is one genotype with a given probability.
+
+    Examples
+    --------
+    >>> round(copy_threshold(378, 0.99), 1)
+    15.1
+
+    """
+    return _logit(confidence) + float(np.log(max(n_samples, 2) / COPY_SHARE))
+
+
+def _logit(confidence: float) -> float:
+    bounded = min(max(confidence, 0.5), 1 - 1e-9)
+    return float(np.log(bounded / (1 - bounded)))
+
+
+class _Judge:
+    """Compares pairs and keeps what was found."""
+
+    def __init__(self, lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits) -> None:
+        self.lot, self.sheet, self.limits = lot, sheet, limits
+        self.comparison = PairComparison(lot, analysis)
+        self.declared = declared_pairs(sheet, lot.row)
+        self.groups = declared_groups(sheet)
+        clean = posterior(analysis.pooled, analysis.prior_rows())[:, expected_column()] > 0.5  # noqa: PLR2004
+        self.is_clean = {s.name: bool(c) for s, c in zip(analysis.judged, clean, strict=True)}
+        compared = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
+        self.threshold = copy_threshold(len(compared), limits.min_confidence)
+        self.candidates = [name for name in compared if name not in _poor(lot)]
+        self.found: dict[frozenset[str], IdentityRow] = {}
+
+    def answer(self, one: str, two: str) -> Answer | None:
+        """Answer of a pair, None where it was not compared."""
+        row = self.found.get(frozenset({one, two}))
+        return None if row is None else row.same_genotype
+
+    def compare_declared(self) -> None:
+        """Answer every declared pair."""
+        typed = [p for p in self.declared if p.sample in self.lot.row and p.other_sample in self.lot.row]
+        self._compare(typed)
+        for pair in self.declared:
+            key = frozenset({pair.sample, pair.other_sample})
+            if key not in self.found:
+                self.found[key] = IdentityRow(
+                    sample=pair.sample,
+                    other_sample=pair.other_sample,
+                    declared=pair.declared,
+                    same_genotype=Answer.CANNOT_SAY,
+                    agreement=None,
+                    compared_markers=0,
+                    log_odds=None,
+                )
+
+    def look_for_copies(self) -> None:
+        """Compare all undeclared pairs that agree enough to be one genotype, and keep those that are."""
+        pairs = [
+            self._ordered(one, two)
+            for one, two in self.comparison.alike(self.candidates, self.limits.min_identity_markers)
+            if self.groups.root(one) != self.groups.root(two)
+            and Role.LINE in (self.sheet[one].role, self.sheet[two].role)
+        ]
+        self._compare(pairs)
+
+    def _ordered(self, one: str, two: str) -> DeclaredPair:
+        if self.sheet[one].role is Role.KNOWN:
+            one, two = two, one
+        return DeclaredPair(sample=one, other_sample=two, declared=NONE)
+
+    def _compare(self, pairs: Sequence[DeclaredPair]) -> None:
+        pairs = [p for p in pairs if frozenset({p.sample, p.other_sample}) not in self.found]
+        compared = self.comparison.compare([(p.sample, p.other_sample) for p in pairs])
+        for pair, seen in zip(pairs, compared, strict=True):
+            has_odds = seen.compared > 0 and np.isfinite(seen.log_odds)
+            self.found[frozenset({pair.sample, pair.other_sample})] = IdentityRow(
+                sample=pair.sample,
+                other_sample=pair.other_sample,
+                declared=pair.declared,
+                same_genotype=self._answer(pair, seen.compared, seen.stretches, seen.log_odds),
+                agreement=seen.agreement,
+                compared_markers=seen.compared,
+                log_odds=seen.log_odds if has_odds else None,
+            )
+
+    def _answer(self, pair: DeclaredPair, compared: int, stretches: float, log_odds: float) -> Answer:
+        if compared < self.limits.min_identity_markers or not np.isfinite(log_odds):
+            return Answer.CANNOT_SAY
+        even = _logit(self.limits.min_confidence)
+        if log_odds <= -even - _logit(DECLARED_SHARE):
+            return Answer.CANNOT_SAY if self._may_segregate(pair) else Answer.NO
+        needed = self.threshold if pair.declared == NONE else even
+        return Answer.YES if log_odds >= needed and stretches >= MIN_STRETCHES else Answer.CANNOT_SAY
+
+    def _may_segregate(self, pair: DeclaredPair) -> bool:
+        """Whether a descendant differs from its source because the source is no clean gamete: it segregates."""
+        names = (pair.sample, pair.other_sample)
+        return pair.declared == SOURCE and not any(self.is_clean.get(name, True) for name in names)
+
+    def _undeclared(self) -> list[IdentityRow]:
+        return [
+            row for row in self.found.values() if row.declared == NONE and row.same_genotype is Answer.YES
+        ]
+
+    def stories(self) -> tuple[Story, ...]:
+        """Tell what may have happened to labels."""
+        declared = [self.found[frozenset({p.sample, p.other_sample})] for p in self.declared]
+        kept = tuple((r.sample, r.other_sample) for r in declared if r.same_genotype is Answer.YES)
+        broken = [r for r in declared if r.same_genotype is Answer.NO]
+        return tell_stories(
+            self.sheet,
+            Findings(
+                undeclared=tuple((r.sample, r.other_sample) for r in self._undeclared()),
+                kept=kept,
+                broken=tuple((r.sample, r.other_sample) for r in broken),
+                descendants=frozenset(r.sample for r in broken),
+                groups=self.groups,
+                fits_own_donor=frozenset(name for name, is_clean in self.is_clean.items() if is_clean),
+            ),
+        )
+
+    def copy_groups(self, explained: set[tuple[str, str]]) -> dict[str, str]:
+        """Label samples of one genotype that are not declared so; what a story explains is no copy.
+
+        Pairs are joined from the surest on; two groups with a pair that is certainly not one genotype stay
+        apart, however well a poor sample fits both.
+        """
+        groups = Groups(sample.name for sample in self.lot.samples)
+        edges = [
+            row
+            for row in self.found.values()
+            if row.same_genotype is Answer.YES and (row.sample, row.other_sample) not in explained
+        ]
+        for row in sorted(edges, key=lambda r: (-(r.log_odds or 0.0), r.sample, r.other_sample)):
+            self._join(groups, row)
+        copies = {name for row in edges if row.declared == NONE for name in (row.sample, row.other_sample)}
+        labels: dict[str, str] = {}
+        for members in groups.members().values():
+            is_split = len({self.groups.root(name) for name in members}) > 1
+            if is_split and copies & set(members):
+                label = f"copy {len(set(labels.values())) + 1}"
+                labels.update(dict.fromkeys(members, label))
+        return labels
+
+    def _join(self, groups: Groups, row: IdentityRow) -> None:
+        one, two = groups.root(row.sample), groups.root(row.other_sample)
+        if one == two:
+            return
+        members = groups.members()
+        across = [(a, b) for a in members[one] for b in members[two]]
+        if not any(self.answer(a, b) is Answer.NO for a, b in across):
+            groups.join(*sorted((one, two), key=list(members).index))
+
+    def rows(self) -> tuple[IdentityRow, ...]:
+        """Declared pairs in sheet order with suggestions, then undeclared pairs of one genotype."""
+        same_as: dict[str, list[str]] = {}
+        for row in self._undeclared():
+            same_as.setdefault(row.sample, []).append(row.other_sample)
+            same_as.setdefault(row.other_sample, []).append(row.sample)
+        place = {sample.name: number for number, sample in enumerate(self.sheet)}
+        for names in same_as.values():
+            names.sort(key=place.__getitem__)
+        declared = [self._suggesting(self.found[frozenset({p.sample, p.other_sample})], same_as) for p in self.declared]
+        none = sorted(self._undeclared(), key=lambda r: (place[r.sample], place[r.other_sample]))
+        return (*declared, *none)
+
+    def _suggesting(self, row: IdentityRow, same_as: Mapping[str, Sequence[str]]) -> IdentityRow:
+        if row.same_genotype is not Answer.NO:
+            return row
+        fits = suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet)
+        values = {name: getattr(row, name) for name in row.__dataclass_fields__}
+        return IdentityRow(**{**values, "suggestion": fits})
+
+    def flags(self, groups: Mapping[str, str], stories: Iterable[Story]) -> dict[str, frozenset[Flag]]:
+        """Flags of samples of role line."""
+        flags: dict[str, set[Flag]] = {}
+        for name, found in mismatch_flags(self.sheet, self.declared, self.answer).items():
+            flags.setdefault(name, set()).update(found)
+        for name in groups:
+            flags.setdefault(name, set()).add(Flag.DUPLICATE)
+        plates = {story.plate for story in stories if story.plate}
+        for sample in self.sheet.lines:
+            if sample.plate in plates and sample.well:
+                flags.setdefault(sample.name, set()).add(Flag.TURNED_PLATE)
+        lines = {sample.name for sample in self.sheet.lines}
+        return {name: frozenset(found) for name, found in flags.items() if name in lines}
+
+
+def _poor(lot: Lot) -> set[str]:
+    """Samples called at far fewer markers than is usual in the lot."""
+    names = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
+    if not names:
+        return set()
+    rate = (lot.seen.calls[lot.rows(names)] != MISSING).mean(axis=1)
+    cut = POOR_SHARE * float(np.quantile(rate, 0.25))
+    return {name for name, share in zip(names, rate, strict=True) if share < cut}
