@@ -128,13 +128,14 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
     work = _Work(
         lot=lot, judged=judged, rows=rows, models=models, model_of=model_of, registry=registry, jobs=jobs
     )
-    prior = founder_priors(lot.seen, first_assay(lot.seen), registry, lot.row)
+    pool = pool_frequency(lot.seen, np.arange(lot.seen.n_samples))
+    prior = founder_priors(lot.seen, first_assay(lot.seen), registry, lot.row, pool)
     learnt = LearntLot(
         seen=lot.seen,
         grid=lot.grid,
         assay=first_assay(lot.seen),
         strand_second=prior_values(prior),
-        pool_second=pool_frequency(lot.seen, np.arange(lot.seen.n_samples)),
+        pool_second=pool,
     )
     learnt, counts, priors = _learn(work, learnt, prior, progress)
     everyone = np.arange(len(judged))
@@ -274,7 +275,7 @@ def _without_suspects(
     founders = suspect_founders(groups, crude, share, work.registry)
     if founders:
         learnt = relearn_founders(learnt, groups, crude, prior, founders)
-        prior = untyped_prior(prior, founders)
+        prior = untyped_prior(prior, founders, learnt.pool_second)
         _, pooled = work.scored(learnt, chosen)
         priors = stage_priors([work.judged[k] for k in chosen], pooled)
         share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
@@ -282,7 +283,7 @@ def _without_suspects(
         learnt, groups, share, prior, work.registry, lambda trial, lines: work.scored(trial, chosen[lines])[1]
     )
     if inducers:
-        prior = untyped_prior(prior, list(inducers))
+        prior = untyped_prior(prior, list(inducers), learnt.pool_second)
         values = learnt.strand_second.copy()
         for strand, shown in inducers.items():
             values[strand] = shown

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.alternatives import DonorPanel
+from dhverify.alternatives import DonorPanel, linked_log_likelihood
 from dhverify.analysis import Analysis
-from dhverify.findings_table import clean
+from dhverify.findings_table import clean, plant_maker
+from dhverify.hypotheses import crossed
 from dhverify.genotypes import MISSING
 from dhverify.judging import Option
 from dhverify.likelihood import lay_emissions, log_likelihood
@@ -42,6 +43,8 @@ class MixtureFit:
         Name of the partner.
     share, share_sd
         Posterior mean and standard deviation of its share.
+    pollen
+        Partners as pollen parents instead, where that could be.
 
     """
 
@@ -49,6 +52,7 @@ class MixtureFit:
     partner: str
     share: float
     share_sd: float
+    pollen: tuple[Option, ...] = ()
 
 
 def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
@@ -129,7 +133,11 @@ def partner_screen(
 
 
 def find_mixtures(
-    analysis: Analysis, panel: DonorPanel, lines: Sequence[int], everyone: Sequence[Sample]
+    analysis: Analysis,
+    panel: DonorPanel,
+    lines: Sequence[int],
+    everyone: Sequence[Sample],
+    strangers: frozenset[str] = frozenset(),
 ) -> dict[int, MixtureFit]:
     """For each line in doubt, the partner that explains it best as a mixture.
 
@@ -143,6 +151,8 @@ def find_mixtures(
         Judged samples in doubt, by number.
     everyone
         All genotyped samples, in the order of the rows.
+    strangers
+        Samples that may have given pollen rather than DNA: they are no line of any donor here.
 
     """
     able = np.array([k for k, s in enumerate(everyone) if s.role is not Role.BLANK], dtype=np.int64)
@@ -160,8 +170,31 @@ def find_mixtures(
         weights = _partner_log_weights(everyone[row], [everyone[k] for k in others])
         top = np.argsort(-(scores + weights), kind="stable")[:MAX_PARTNERS]
         fits = [_fit(analysis, line, row, int(others[k]), everyone, float(weights[k])) for k in top]
-        found[int(line)] = _pooled(fits)
+        pollen = [
+            _as_pollen(analysis, line, row, int(others[k]), everyone, len(others))
+            for k in top
+            if everyone[others[k]].name in strangers
+        ]
+        found[int(line)] = replace(_pooled(fits), pollen=tuple(pollen))
     return found
+
+
+def _as_pollen(
+    analysis: Analysis, line: int, row: int, partner: int, everyone: Sequence[Sample], n_others: int
+) -> Option:
+    """The partner as the pollen parent of an outcross instead."""
+    learnt = analysis.learnt
+    model = analysis.models[int(analysis.model_of[line])]
+    genotype = learnt.plant_genotype(partner)
+    values = np.vstack([learnt.strand_second[model.slots], genotype[:, 2] + genotype[:, 1] / 2])
+    hypothesis = crossed("named pollen", plant_maker(model.shape.donor), plant_maker(len(model.slots)))
+    return Option(
+        finding="outcross",
+        log_likelihood=float(linked_log_likelihood(learnt, np.array([row]), values, hypothesis)[0]),
+        log_weight=float(np.log(0.3 / n_others)),
+        detail="inbred",
+        name=everyone[partner].name,
+    )
 
 
 def _partner_log_weights(sample: Sample, others: Sequence[Sample]) -> NDArray[np.float64]:

@@ -23,11 +23,12 @@ from dhverify.lot import Lot
 from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
 from dhverify.outcome import Finding
-from dhverify.samples import Sample, Stage
+from dhverify.samples import Role, Sample, Stage
 
 NO_DOUBT: Final = 0.9995
 """A line whose expected finding is at least this probable is not compared with every plant of the lot."""
 EXCESS_PROBABILITY: Final = 1e-3
+FIXED_HETEROZYGOSITY: Final = 0.1
 SURE_SHARE_SD: Final = 0.12
 """The share of a contaminant is told when its posterior standard deviation is at most this."""
 
@@ -72,12 +73,14 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
     if progress is not None:
         progress("looking for what explains lines in doubt", 0, max(1, len(doubtful)))
     pollen = named_pollen(analysis, panel, doubtful, first)
-    mixtures = find_mixtures(analysis, panel, [int(k) for k in doubtful], lot.samples)
+    mixtures = find_mixtures(
+        analysis, panel, [int(k) for k in doubtful], lot.samples, _strangers(lot, analysis, first)
+    )
     options = [list(found) for found in others.options]
     for line, found in pollen.items():
         options[line] += found
     for line, mixture in mixtures.items():
-        options[line].append(mixture.option)
+        options[line] += [mixture.option, *mixture.pollen]
     pooled = _with_options(analysis.pooled, options)
     priors = stage_priors(analysis.judged, pooled)
     rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
@@ -112,6 +115,15 @@ def _in_doubt(analysis: Analysis, share: NDArray[np.float64]) -> NDArray[np.bool
         rate = float(het[is_clean].sum() / max(called[is_clean].sum(), 1)) + 1e-4
     excess = binom.sf(het - 1, called, rate) < EXCESS_PROBABILITY
     return (share[:, expected_column()] < NO_DOUBT) | excess
+
+
+def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> frozenset[str]:
+    """Samples that are no clean line of any donor here and homozygous: they may have given pollen."""
+    fits_nothing = share[:, FINDING_ORDER.index("unresolved")] > 0.5
+    names = {s.name for s, is_strange in zip(analysis.judged, fits_nothing, strict=True) if is_strange}
+    names |= {s.name for s in lot.samples if s.role in {Role.KNOWN, Role.OTHER, Role.PARENT, Role.INDUCER}}
+    het = lot.heterozygosity()
+    return frozenset(name for name in names if het[name] < FIXED_HETEROZYGOSITY)
 
 
 def _with_options(pooled: NDArray[np.float64], options: Sequence[Sequence[Option]]) -> NDArray[np.float64]:
@@ -185,7 +197,6 @@ def _evidence(
         finding = Finding.UNRESOLVED
     mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
     best = panel.names[int(others.best[line])]
-    model = analysis.models[number]
     return LineEvidence(
         sample=sample,
         is_genotyped=True,

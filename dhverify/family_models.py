@@ -89,6 +89,11 @@ class _Typed:
     """Which samples were genotyped, and how heterozygous they are."""
 
     heterozygosity: dict[str, float]
+    bulks: frozenset[str]
+
+    def plant(self, name: str) -> str:
+        """The sample if it was typed and is a single plant."""
+        return "" if name in self.bulks else self.sample(name)
 
     def sample(self, name: str) -> str:
         return name if name in self.heterozygosity else ""
@@ -110,7 +115,8 @@ def build_families(
 
     """
     registry = StrandRegistry()
-    typed = _Typed(heterozygosity=heterozygosity)
+    bulks = frozenset(sample.name for sample in sheet if sample.plants > 1)
+    typed = _Typed(heterozygosity=heterozygosity, bulks=bulks)
     models = tuple(_family(family, sheet, registry, typed) for family in families)
     return registry, models
 
@@ -118,6 +124,7 @@ def build_families(
 def _family(family: Family, sheet: SampleSheet, registry: StrandRegistry, typed: _Typed) -> FamilyModel:
     donor_tree, names, is_unphased, donor_basis = _donor(family.donor, sheet, registry, typed)
     inducer_tree, inducer_basis = _inducer(family.inducer, sheet, registry, typed)
+    plant = typed.plant(family.donor)
     donor_global = _leaves(donor_tree)
     used = tuple(dict.fromkeys(donor_global + _leaves(inducer_tree)))
     local = {strand: slot for slot, strand in enumerate(used)}
@@ -125,7 +132,8 @@ def _family(family: Family, sheet: SampleSheet, registry: StrandRegistry, typed:
         donor=_renumbered(donor_tree, local),
         inducer=_renumbered(inducer_tree, local),
         n_slots=len(used),
-        has_plant=bool(typed.sample(family.donor)),
+        has_plant=bool(plant),
+        is_unphased=is_unphased,
     )
     return FamilyModel(
         family=family,
@@ -134,7 +142,7 @@ def _family(family: Family, sheet: SampleSheet, registry: StrandRegistry, typed:
         founder_names=tuple(names),
         donor_slots=tuple(local[s] for s in donor_global),
         inducer_slots=tuple(local[s] for s in _leaves(inducer_tree)),
-        donor_sample=typed.sample(family.donor),
+        donor_sample=plant,
         inducer_sample=typed.sample(family.inducer),
         is_unphased=is_unphased,
         basis=f"{donor_basis} {inducer_basis}",
@@ -149,7 +157,7 @@ def _donor(
     node = parse_pedigree(text, source=f"pedigree of {donor}") if text else None
     names = list(founders(node)) if node is not None else []
     untyped = [name for name in names if not typed.sample(name)]
-    is_plant_better = bool(typed.sample(donor)) and bool(untyped) and len(names) > 2
+    is_plant_better = bool(typed.plant(donor)) and bool(untyped) and len(names) > 2
     if node is None or is_plant_better or (len(untyped) > 1 and len(names) > 2 and _is_too_deep(node)):
         return _anonymous_donor(donor, registry, typed)
     strands = {name: registry.strand(name, sample=typed.sample(name)) for name in names}
@@ -157,7 +165,7 @@ def _donor(
     if n_meioses(tree) + 1 > MAX_MEIOSES:
         return _anonymous_donor(donor, registry, typed)
     if untyped:
-        seen = "its typed plant and its own lines" if typed.sample(donor) else "its own lines"
+        seen = "its typed plant and its own lines" if typed.plant(donor) else "its own lines"
         basis = f"Donor {donor}: {', '.join(untyped)} not genotyped, inferred from {seen}."
     else:
         basis = f"Donor {donor}: all parents genotyped."
@@ -173,7 +181,7 @@ def _anonymous_donor(
 ) -> tuple[Tree, list[str], bool, str]:
     names = [f"{donor} chromosome {number}" for number in (1, 2)]
     first, second = (registry.strand(name, sample="", is_anonymous=True) for name in names)
-    seen = "its typed plant and its own lines" if typed.sample(donor) else "its own lines"
+    seen = "its typed plant and its own lines" if typed.plant(donor) else "its own lines"
     return (first, second), names, True, f"Donor {donor}: two chromosome sets inferred from {seen}."
 
 

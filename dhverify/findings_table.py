@@ -35,6 +35,9 @@ Tree: TypeAlias = "int | tuple[Tree, Tree]"
 MAX_MEIOSES: Final = 7
 """A hypothesis with more hidden meioses than this is left out: its states would double once more for each."""
 
+NO_CROSSOVER_RATE: Final = 1e-6
+"""Redraws per Morgan of a chromosome that is passed on whole."""
+
 EXPECTED: Final = assumptions.EXPECTED_FINDINGS
 
 
@@ -50,6 +53,8 @@ class FamilyShape:
         Founder slots of donor and inducer; the pool has this number, the typed plant the next.
     has_plant
         Whether the donor plant itself was typed.
+    is_unphased
+        Whether the donor's two chromosome sets were told apart chromosome by chromosome only.
 
     """
 
@@ -57,6 +62,7 @@ class FamilyShape:
     inducer: Tree
     n_slots: int
     has_plant: bool
+    is_unphased: bool = False
 
     @property
     def pool(self) -> int:
@@ -174,6 +180,9 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
         typed = hypothesis("typed donor plant", meioses, Plant(Strand(shape.plant), Strand(shape.plant)))
         plants.append(("donor", typed))
     parents = tree_slots(shape.donor)
+    inbreds = [plant_itself(f"parent {slot}", plant_maker(slot)) for slot in parents]
+    if shape.is_unphased:
+        inbreds = [gamete_twice("no crossover", donor, Factor(weights=(0.5, 0.5), rate=NO_CROSSOVER_RATE))]
     return [
         *(
             Candidate(
@@ -193,12 +202,11 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
         *(
             Candidate(
                 finding=Finding.PARENT,
-                hypothesis=plant_itself(f"parent {slot}", plant_maker(slot)),
-                seedling_weight=1 / len(parents),
-                d1_weight=1 / len(parents),
-                detail=str(slot),
+                hypothesis=inbred,
+                seedling_weight=1 / len(inbreds),
+                d1_weight=1 / len(inbreds),
             )
-            for slot in parents
+            for inbred in inbreds
         ),
     ]
 

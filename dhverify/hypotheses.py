@@ -180,10 +180,10 @@ def _slots(haplotype: Haplotype, values: NDArray[np.int64]) -> NDArray[np.int64]
     return picked
 
 
-def gamete_twice(name: str, donor: PlantMaker) -> Hypothesis:
+def gamete_twice(name: str, donor: PlantMaker, factor: Factor = MEIOSIS) -> Hypothesis:
     """Return a clean donor gamete: a haploid, or the doubled haploid made of it."""
     meioses = Meioses()
-    gamete = meioses.gamete(donor(meioses))
+    gamete = meioses.gamete(donor(meioses), factor)
     return hypothesis(name, meioses, Plant(gamete, gamete))
 
 

@@ -73,16 +73,23 @@ def pool_frequency(seen: Observations, samples: NDArray[np.int64]) -> NDArray[np
 
 
 def founder_priors(
-    lot_seen: Observations, assay: AssayModel, registry: StrandRegistry, row: dict[str, int]
+    lot_seen: Observations,
+    assay: AssayModel,
+    registry: StrandRegistry,
+    row: dict[str, int],
+    pool_second: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Pseudo-counts of all strands from the founders' own genotypes; shape (n_strands, n_markers, 2)."""
+    """Pseudo-counts of all strands from the founders' own genotypes; shape (n_strands, n_markers, 2).
+
+    A founder that was not typed starts from the shares of the lot.
+    """
     prior = np.empty((len(registry.infos), lot_seen.n_markers, 2))
     for strand, info in enumerate(registry.infos):
         if info.sample:
             likelihood = assay.genotype_likelihood(lot_seen, np.array([row[info.sample]]))[:, 0]
         else:
             likelihood = np.ones((lot_seen.n_markers, 3))
-        prior[strand] = strand_prior(likelihood)
+        prior[strand] = strand_prior(likelihood, pool_second)
     return prior
 
 

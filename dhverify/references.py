@@ -108,9 +108,11 @@ def _agreement(
     strands = [k for k, info in enumerate(analysis.registry.infos) if info.sample == sample.name]
     if strands:
         return _strand_agreement(analysis, limits, strands[0], calls)
-    for model in analysis.models:
-        if model.donor_sample == sample.name:
-            return _donor_agreement(lot, analysis, limits, model, calls)
+    for number, model in enumerate(analysis.models):
+        if model.family.donor == sample.name:
+            if _founders_are_typed(analysis, model):
+                return _pedigree_agreement(analysis, limits, model, calls)
+            return _donor_agreement(lot, analysis, limits, number, calls)
     return Answer.CANNOT_SAY, "No line of this lot descends from it."
 
 
@@ -138,10 +140,9 @@ def _answer(wrong: int, n: int, limits: Limits) -> tuple[Answer, str]:
 
 
 def _donor_agreement(
-    lot: Lot, analysis: Analysis, limits: Limits, model: FamilyModel, calls: NDArray[np.int8]
+    lot: Lot, analysis: Analysis, limits: Limits, number: int, calls: NDArray[np.int8]
 ) -> tuple[Answer, str]:
     """Compare a donor plant's calls with the alleles that its clean lines carry."""
-    number = next(k for k, m in enumerate(analysis.models) if m is model)
     clean = analysis.clean_probability()
     lines = np.flatnonzero((analysis.model_of == number) & (clean > 0.9))
     seen = lot.seen.calls[analysis.rows[lines]]
@@ -154,6 +155,35 @@ def _donor_agreement(
     against = (shown & (seen == opposite)).sum(axis=0)
     wrong = int((against > 0.2 * np.maximum(shown.sum(axis=0), 1))[shown.any(axis=0)].sum())
     return _answer(wrong, n, limits)
+
+
+def _founders_are_typed(analysis: Analysis, model: FamilyModel) -> bool:
+    return all(analysis.registry.infos[int(model.slots[slot])].sample for slot in model.donor_slots)
+
+
+def _pedigree_agreement(
+    analysis: Analysis, limits: Limits, model: FamilyModel, calls: NDArray[np.int8]
+) -> tuple[Answer, str]:
+    """Compare a donor's calls with what its founders can give: their alleles, and in an F1 both of them."""
+    values = analysis.learnt.strand_second[model.slots[list(model.donor_slots)]]
+    is_sure = ((values < 0.1) | (values > 0.9)).all(axis=0) & (calls != MISSING)
+    has_second, has_first = (values > 0.9).any(axis=0), (values < 0.1).any(axis=0)
+    wrong = ((calls > 0) & ~has_second) | ((calls < 2) & ~has_first)
+    if model.shape.donor == (0, 1) and model.donor_sample:
+        dropout = analysis.learnt.assay.calls.dropout
+        is_het = has_first & has_second
+        lost = int(((calls != 1) & is_het & is_sure).sum())
+        if lost > 3 * dropout * max(int((is_het & is_sure).sum()), 1) + 3 and analysis.learnt.seen.depths is None:
+            wrong |= (calls != 1) & is_het
+    n = int(is_sure.sum())
+    if n < MIN_MARKERS:
+        return Answer.CANNOT_SAY, f"Its founders are known at {n} markers only."
+    bad = int((wrong & is_sure).sum())
+    share = bad / n
+    text = f"{bad} of {n} markers ({share:.1%}) are not what a plant of its pedigree shows"
+    if share > limits.max_reference_conflict:
+        return Answer.NO, f"{text} (limit {limits.max_reference_conflict:.0%})."
+    return Answer.YES, f"{text}."
 
 
 def _copies(lot: Lot, references: Sequence[Sample]) -> dict[str, str]:

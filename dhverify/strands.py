@@ -32,13 +32,17 @@ LOWEST: Final = 0.001
 """No strand is taken as surer than this."""
 
 
-def strand_prior(genotype_likelihood: NDArray[np.float64]) -> NDArray[np.float64]:
+def strand_prior(
+    genotype_likelihood: NDArray[np.float64], base_second: NDArray[np.float64] | float = 0.5
+) -> NDArray[np.float64]:
     """Pseudo-counts of the two alleles of a founder from its own genotype.
 
     Parameters
     ----------
     genotype_likelihood
         float64, shape (n_markers, 3); 1 everywhere where it was not typed.
+    base_second
+        float64, shape (n_markers,), or one number. Share of the second allele where nothing was typed.
 
     Returns
     -------
@@ -46,7 +50,8 @@ def strand_prior(genotype_likelihood: NDArray[np.float64]) -> NDArray[np.float64
         float64, shape (n_markers, 2). Beta parameters of the first and second allele.
 
     """
-    posterior = genotype_likelihood * np.array([0.49, 0.02, 0.49])
+    base = np.broadcast_to(np.asarray(base_second, dtype=np.float64), genotype_likelihood.shape[:1])
+    posterior = genotype_likelihood * np.stack([0.98 * (1 - base), np.full(len(base), 0.02), 0.98 * base], axis=1)
     posterior /= posterior.sum(axis=1, keepdims=True)
     second = posterior[:, 2] + posterior[:, 1] / 2
     second = FOUNDER_IMPURITY + (1 - 2 * FOUNDER_IMPURITY) * second

@@ -21,6 +21,7 @@ from dhverify.scoring import FamilyLines, LearntLot
 from dhverify.strands import strand_prior, updated_strands
 
 FEWEST_LINES: Final = 3
+FEWEST_UNTYPED: Final = 2
 FEW_FIT: Final = 0.3
 MOST_FIT: Final = 0.7
 POLLEN_GAIN: Final = 10.0
@@ -66,10 +67,12 @@ def suspect_founders(
     return [s for s in dict.fromkeys(bad) if s not in good and registry.infos[s].sample]
 
 
-def untyped_prior(prior: NDArray[np.float64], strands: Sequence[int]) -> NDArray[np.float64]:
+def untyped_prior(
+    prior: NDArray[np.float64], strands: Sequence[int], pool_second: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Pseudo-counts with some strands taken as never typed."""
     changed = prior.copy()
-    changed[list(strands)] = strand_prior(np.ones((prior.shape[1], 3)))
+    changed[list(strands)] = strand_prior(np.ones((prior.shape[1], 3)), pool_second)
     return changed
 
 
@@ -96,7 +99,7 @@ def relearn_founders(
             if phased is not None:
                 values[strands] = _given_to(phased, typed[strands], learnt.grid)
     learnt = with_strands(learnt, values)
-    reset = untyped_prior(prior, suspects)
+    reset = untyped_prior(prior, suspects, learnt.pool_second)
     for _ in range(2):
         weights = [LineWeights(clean=crude[g.order], hybrid=np.zeros(len(g.order))) for g in groups]
         counts = count_strands(learnt, groups, weights, {}, plants=False)
@@ -144,11 +147,16 @@ def suspect_inducers(
     for strand in sorted({int(g.model.slots[s]) for g in groups for s in g.model.inducer_slots}):
         users = [g for g in groups if strand in g.model.slots[list(g.model.inducer_slots)]]
         lines = np.concatenate([g.order for g in users])
-        stray = lines[share[lines, outcross] > 0.5]
-        is_rare = len(stray) < FEWEST_LINES or len(stray) <= 1.5 * share[lines, hybrid].sum()
-        if is_rare or not registry.infos[strand].sample:
+        if registry.infos[strand].sample:
+            stray = lines[share[lines, outcross] > 0.5]
+            is_rare = len(stray) < FEWEST_LINES or len(stray) <= 1.5 * share[lines, hybrid].sum()
+        else:
+            stray = lines[share[lines, outcross] + share[lines, hybrid] > 0.5]
+            is_rare = len(stray) < FEWEST_UNTYPED or len(users[0].model.inducer_slots) > 1
+        if is_rare:
             continue
-        values = _shared_pollen(learnt, users, stray, share, prior, strand, score)
+        needed = max(2.0, len(stray) / 2 if registry.infos[strand].sample else len(stray) / 4)
+        values = _shared_pollen(learnt, users, stray, share, prior, strand, score, needed)
         if values is not None:
             found[strand] = values
     return found
@@ -162,15 +170,16 @@ def _shared_pollen(
     prior: NDArray[np.float64],
     strand: int,
     score: Score,
+    needed: float,
 ) -> NDArray[np.float64] | None:
-    """The pollen that one outcross shows, if it explains at least half of the others."""
+    """The pollen that one outcross shows and that explains most others, if it explains enough of them."""
     hybrid, outcross = FINDING_ORDER.index("hybrid"), FINDING_ORDER.index("outcross")
-    needed = max(FEWEST_LINES, len(stray) / 2)
-    reset = untyped_prior(prior, [strand])
+    reset = untyped_prior(prior, [strand], learnt.pool_second)
+    best: NDArray[np.float64] | None = None
     for teacher in stray[:MAX_TEACHERS]:
         pupils = stray[stray != teacher]
         values = learnt.strand_second.copy()
-        values[strand] = 0.5
+        values[strand] = learnt.pool_second
         weights = [
             LineWeights(clean=share[g.order, expected_column()], hybrid=(g.order == teacher).astype(float))
             for g in users
@@ -178,7 +187,9 @@ def _shared_pollen(
         counts = count_strands(with_strands(learnt, values), users, weights, {}, plants=False)
         values[strand] = updated_strands(reset, counts)[strand]
         scores = score(with_strands(learnt, values), pupils)
-        gain = scores[:, hybrid] - scores[:, outcross]
-        if 1 + int((gain > POLLEN_GAIN).sum()) >= needed:
-            return values[strand]
-    return None
+        followers = 1 + int((scores[:, hybrid] - scores[:, outcross] > POLLEN_GAIN).sum())
+        if followers >= needed:
+            best, needed = values[strand], followers + 1
+        if followers > 0.8 * len(stray):
+            break
+    return best

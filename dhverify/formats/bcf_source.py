@@ -38,9 +38,7 @@ class BcfRecords:
         except (OSError, ValueError) as fault:
             found = f"damaged BCF data ({fault})"
             expected = "a complete file: copy or download it again"
-            raise FormatError(
-                str(self.path), [Defect(where="the file", found=found, expected=expected)]
-            ) from None
+            raise FormatError(str(self.path), [Defect(where="the file", found=found, expected=expected)]) from None
         finally:
             pysam.set_verbosity(verbosity)
 

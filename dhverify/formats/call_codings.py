@@ -28,9 +28,7 @@ BASES: Final = "ACGT"
 IUPAC: Final = {"R": "AG", "Y": "CT", "S": "CG", "W": "AT", "K": "GT", "M": "AC"}
 """Codes of two bases (Cornish-Bowden 1985)."""
 
-_MISSING: Final = frozenset(
-    {"", "-", "--", "N", "NN", "NA", ".", "./.", "?", "??", "-/-", "N/N", "NAN", "..", "?/?"}
-)
+_MISSING: Final = frozenset({"", "-", "--", "N", "NN", "NA", ".", "./.", "?", "??", "-/-", "N/N", "NAN", "..", "?/?"})
 _NO_ALLELE: Final = frozenset("-N.?")
 _SEPARATORS: Final = "/|:"
 _COPIES: Final = {"0": (0, 0), "1": (0, 1), "2": (1, 1), "-1": None, "9": None}

@@ -171,9 +171,7 @@ class _Finder:
 def _agree(marker: _Joined, parts: Sequence[Part]) -> None:
     """Find the two alleles that all columns of a marker can be told in, or set it aside."""
     named = [
-        (parts[part], _pair(parts[part], column))
-        for part, column in marker.columns
-        if any(_pair(parts[part], column))
+        (parts[part], _pair(parts[part], column)) for part, column in marker.columns if any(_pair(parts[part], column))
     ]
     alphabets = {part.alphabet for part, _ in named}
     alleles = {allele for _, pair in named for allele in pair if allele}
@@ -287,9 +285,7 @@ class _Filler:
     def _part(self, part: Part, columns: list[tuple[int, int]]) -> None:
         rows = np.array([self.row_of[name] for name in part.samples], dtype=np.int64)
         self.half_calls[rows] += part.half_calls
-        turned = [
-            target for column, target in columns if _is_turned(_pair(part, column), self.used[target].alleles)
-        ]
+        turned = [target for column, target in columns if _is_turned(_pair(part, column), self.used[target].alleles)]
         if turned and part.is_ordered:
             names = a_few([self.used[target].name for target in turned])
             text = counted(len(turned), "marker")

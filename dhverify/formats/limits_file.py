@@ -40,12 +40,8 @@ def read_limits(path: str | PathLike[str]) -> Limits:
         values = tomllib.loads(text_of(file, LimitsError))
     except tomllib.TOMLDecodeError as fault:
         expected = "TOML: name = value, a line each"
-        raise LimitsError(
-            str(file), [Defect(where="the file", found=str(fault), expected=expected)]
-        ) from None
-    endless = [
-        name for name, value in values.items() if isinstance(value, float) and not math.isfinite(value)
-    ]
+        raise LimitsError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
+    endless = [name for name, value in values.items() if isinstance(value, float) and not math.isfinite(value)]
     if endless:
         raise LimitsError(
             str(file),
@@ -74,9 +70,7 @@ def limits_text(limits: Limits | None = None) -> str:
 
 
 def _entry(info: LimitInfo, value: float) -> str:
-    shipped = (
-        f"shipped as {info.shipped:g}" if value == info.shipped else f"shipped as {info.shipped:g}, changed"
-    )
+    shipped = f"shipped as {info.shipped:g}" if value == info.shipped else f"shipped as {info.shipped:g}, changed"
     lines = (
         info.reason,
         f"Unit: {info.unit}; from {info.low:g} to {info.high:g}; {shipped}.",

@@ -93,9 +93,7 @@ class _MapReader:
             pos = None
         has_position = bool(canonical_chromosome(chrom)) and pos is not None
         if not name and not has_position and not (pos_text and pos is None):
-            self._note(
-                record, "marker" if "marker" in self.known else "pos", "nothing", "a marker or a position"
-            )
+            self._note(record, "marker" if "marker" in self.known else "pos", "nothing", "a marker or a position")
         if cm is None:
             return
         if name and self.by_marker.setdefault(name, (chrom, cm)) != (chrom, cm):

@@ -27,9 +27,7 @@ _CONTAINERS: Final = {
     b"\x28\xb5\x2f\xfd": "a Zstandard file",
     b"%PDF": "a PDF file",
 }
-_COPY_AGAIN: Final = (
-    "a complete file: copy or download it again, or write it anew with the program that made it"
-)
+_COPY_AGAIN: Final = "a complete file: copy or download it again, or write it anew with the program that made it"
 
 
 def checksum(path: Path) -> str:

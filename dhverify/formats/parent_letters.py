@@ -45,9 +45,7 @@ def parents_of_letters(source: str, sheet: SampleSheet | None, first_parent: str
     if first not in names:
         raise _error(source, f"{first} as first parent", " or ".join(names))
     if first_parent is None and any(order[0] != first for order in orders):
-        raise _error(
-            source, "pedigrees with different first parents", "the same first parent in every pedigree"
-        )
+        raise _error(source, "pedigrees with different first parents", "the same first parent in every pedigree")
     return Letters(first=first, second=next(name for name in names if name != first))
 
 

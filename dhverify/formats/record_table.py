@@ -79,9 +79,7 @@ def read_records(path: Path, *, error: type[InputError] = FormatError) -> Record
         is_workbook = stream.read(4) == _XLSX_MAGIC
     rows = _workbook_rows(path, error) if is_workbook else _text_rows(path, error)
     if not rows:
-        raise error(
-            str(path), [Defect(where="the file", found="nothing in it", expected="a header and rows")]
-        )
+        raise error(str(path), [Defect(where="the file", found="nothing in it", expected="a header and rows")])
     header_row, header = rows[0]
     header = _without_trailing_blanks(header)
     defects = _header_defects(header_row, header)
@@ -108,9 +106,7 @@ def _header_defects(row: int, header: list[str]) -> list[Defect]:
     for number, name in enumerate(header, start=1):
         if not name:
             found = f"no name for column {number}"
-            defects.append(
-                Defect(where=f"row {row} (header)", found=found, expected="a name for each column")
-            )
+            defects.append(Defect(where=f"row {row} (header)", found=found, expected="a name for each column"))
         elif name.lower() in first:
             found = f"column {name} again (columns {first[name.lower()]} and {number})"
             defects.append(Defect(where=f"row {row} (header)", found=found, expected="each column once"))
@@ -151,9 +147,7 @@ def _workbook_rows(path: Path, error: type[InputError]) -> list[tuple[int, list[
             book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=True)
     except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError) as fault:
         expected = "an XLSX workbook, or CSV or TSV text"
-        defect = Defect(
-            where="the file", found=f"a workbook that cannot be read ({fault})", expected=expected
-        )
+        defect = Defect(where="the file", found=f"a workbook that cannot be read ({fault})", expected=expected)
         raise error(str(path), [defect]) from None
     sheet = book.worksheets[0]
     rows = enumerate(sheet.iter_rows(values_only=True), start=1)

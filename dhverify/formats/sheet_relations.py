@@ -99,9 +99,7 @@ class Relations:
                 continue
             other = first.setdefault(sample.line, sample)
             if other.donor != sample.donor:
-                found = (
-                    f"{sample.line}, of donor {sample.donor}, and in row {other.row} of donor {other.donor}"
-                )
+                found = f"{sample.line}, of donor {sample.donor}, and in row {other.row} of donor {other.donor}"
                 yield _at(sample, "line", found, "replicates of one line, of one donor")
 
     def _row(self, sample: Sample) -> Iterator[tuple[int, Defect]]:
@@ -172,8 +170,7 @@ class Relations:
         hint = did_you_mean(name, names, otherwise="") if names else ""
         hint = f"; {hint}" if "did you mean" in hint else ""
         self.warnings.append(
-            f"row {sample.row}, column pedigree: {name} has no row in the sheet and counts as not genotyped"
-            f"{hint}."
+            f"row {sample.row}, column pedigree: {name} has no row in the sheet and counts as not genotyped{hint}."
         )
 
 

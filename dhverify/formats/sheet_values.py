@@ -144,9 +144,7 @@ class RowParser:
             return text
         by_lower = {finding.lower(): finding.value for finding in CONTROL_FINDINGS}
         if not text:
-            self._note(
-                record, "expected", "nothing", "the true finding of a control: " + ", ".join(CONTROL_FINDINGS)
-            )
+            self._note(record, "expected", "nothing", "the true finding of a control: " + ", ".join(CONTROL_FINDINGS))
         elif text.lower() not in by_lower:
             self._note(record, "expected", text, did_you_mean(text, CONTROL_FINDINGS))
         return by_lower.get(text.lower(), text)

@@ -189,9 +189,7 @@ def _in_named_order(found: list[int], named: tuple[str, str]) -> tuple[list[int]
     return (order + more)[:2], _THREE_BASES if len(order + more) > 2 else ""
 
 
-def _allele_names(
-    kept: NDArray[np.int8], coding: str, named: list[tuple[str, str]] | None
-) -> list[tuple[str, str]]:
+def _allele_names(kept: NDArray[np.int8], coding: str, named: list[tuple[str, str]] | None) -> list[tuple[str, str]]:
     if named is not None and coding == "copies":
         return named
     alleles = (*ALLELES[coding], "", "")

@@ -116,11 +116,7 @@ def _sample_rows(table: TextTable, side: Orientation) -> TableCalls:
 
 
 def _marker_rows(table: TextTable, side: Orientation, keep: frozenset[str]) -> TableCalls:
-    known = {
-        kind: column
-        for kind, column in known_columns(table.header).items()
-        if table.header[column] not in keep
-    }
+    known = {kind: column for kind, column in known_columns(table.header).items() if table.header[column] not in keep}
     about = {known[kind] for kind in ("chrom", "pos", "cm", "ref", "alt") if kind in known}
     name_column = _name_column(known, about)
     columns = [index for index in range(len(table.header)) if index not in about | {name_column}]
@@ -165,9 +161,7 @@ def _say_layout(calls: TableCalls, layout: str, side: Orientation, left_out: lis
 
 def _need_columns(calls: TableCalls, noun: str, count: int) -> None:
     if count == 0:
-        calls.defects.append(
-            Defect(where="header", found=f"no {noun} column", expected=f"at least one {noun}")
-        )
+        calls.defects.append(Defect(where="header", found=f"no {noun} column", expected=f"at least one {noun}"))
         raise FormatError(str(calls.table.path), capped(calls.defects))
 
 
@@ -252,9 +246,7 @@ def _find_nameless(calls: TableCalls, sample_of: NDArray[np.int64], marker_of: N
             calls.defects.append(Defect(where=where, found="no sample", expected="a sample name"))
         is_placed = calls.places.chrom[marker] and calls.places.pos_bp[marker] >= 0
         if not calls.names[marker] and not is_placed:
-            calls.defects.append(
-                Defect(where=where, found="no marker", expected="a marker name, or chrom and pos")
-            )
+            calls.defects.append(Defect(where=where, found="no marker", expected="a marker name, or chrom and pos"))
 
 
 def _fill_long(
@@ -264,9 +256,7 @@ def _fill_long(
     _, first, inverse = np.unique(flat, return_index=True, return_inverse=True)
     for row in np.flatnonzero(first[inverse] != np.arange(len(flat))):
         sample, marker = calls.samples[sample_of[row]], calls.names[marker_of[row]]
-        found = (
-            f"sample {sample} at marker {marker} again (first at row {calls.table.rows[first[inverse[row]]]})"
-        )
+        found = f"sample {sample} at marker {marker} again (first at row {calls.table.rows[first[inverse[row]]]})"
         where = f"row {calls.table.rows[row]}"
         calls.defects.append(Defect(where=where, found=found, expected="each call once"))
     calls.cells[sample_of, marker_of] = codes

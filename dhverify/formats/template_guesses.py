@@ -26,9 +26,7 @@ _STAGES: Final = (
     (Stage.D0, re.compile(_EDGE + r"d0(?:$|[\s_.\-])", re.IGNORECASE)),
     (Stage.D1, re.compile(_EDGE + r"d1(?:$|[\s_.\-])", re.IGNORECASE)),
 )
-_SURE_REPLICATE: Final = re.compile(
-    r"(?P<stem>.*[^\s_.\-])[\s_.\-](?:rep|replicate|dup)[\s_.\-]?\d+", re.IGNORECASE
-)
+_SURE_REPLICATE: Final = re.compile(r"(?P<stem>.*[^\s_.\-])[\s_.\-](?:rep|replicate|dup)[\s_.\-]?\d+", re.IGNORECASE)
 _NUMBERED: Final = re.compile(r"(?P<stem>.*\d)[\s_.\-](?P<number>[1-4])")
 _SPLIT: Final = re.compile(r"[\s_.\-]+")
 _PLATE: Final = re.compile(r"(?:plate|pl|p)\d+", re.IGNORECASE)

@@ -75,9 +75,7 @@ def read_text_table(path: Path) -> TextTable:
         header = next(iter(reader), [])
         cells, rows = _coded(path, reader, codes, len(header))
     except csv.Error as fault:
-        defect = Defect(
-            where=f"row {reader.line}", found=str(fault), expected="quotes in pairs around a value"
-        )
+        defect = Defect(where=f"row {reader.line}", found=str(fault), expected="quotes in pairs around a value")
         raise FormatError(str(path), [defect]) from None
     if not len(rows):
         found = "a header and no rows" if header else "nothing in it"
@@ -119,9 +117,7 @@ class _Rows:
         return self._reader.line_num
 
 
-def _coded(
-    path: Path, rows: _Rows, codes: _Codes, n_columns: int
-) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+def _coded(path: Path, rows: _Rows, codes: _Codes, n_columns: int) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
     blocks: list[NDArray[np.int32]] = []
     block: list[NDArray[np.int32]] = []
     lines: list[int] = []

@@ -120,9 +120,7 @@ def _kept_of_many(seen: NDArray[np.int16]) -> tuple[int, int]:
     return (0, alleles[0]) if alleles and alleles[0] > 0 else (0, -1)
 
 
-def copies_of_second(
-    first: NDArray[np.int16], second: NDArray[np.int16], kept: NDArray[np.int64]
-) -> NDArray[np.int8]:
+def copies_of_second(first: NDArray[np.int16], second: NDArray[np.int16], kept: NDArray[np.int64]) -> NDArray[np.int8]:
     """Return the copies of the second kept allele.
 
     Returns

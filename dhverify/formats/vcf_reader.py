@@ -56,9 +56,7 @@ def _read(source: VcfSource) -> Part:
     index = index_vcf(source)
     if not index.has_genotypes:
         found = "no record with the field GT"
-        raise FormatError(
-            str(source.path), [Defect(where="column FORMAT", found=found, expected="genotypes (GT)")]
-        )
+        raise FormatError(str(source.path), [Defect(where="column FORMAT", found=found, expected="genotypes (GT)")])
     with reading(source.path):
         reader = _CallReader(source, index, field_bytes=_SHORT_FIELD)
         if reader.is_too_narrow:
@@ -95,9 +93,7 @@ class _CallReader:
         import allel
 
         n_depths = int(self.n_alleles.max())
-        n_bytes = len(self.index.samples) * (
-            self.field_bytes + (4 * n_depths if self.depths is not None else 0)
-        )
+        n_bytes = len(self.index.samples) * (self.field_bytes + (4 * n_depths if self.depths is not None else 0))
         fields = ["calldata/GT"] + (["calldata/AD"] if self.depths is not None else [])
         with warnings.catch_warnings():
             # scikit-allel warns of each AD value like "."; reads that are no number count as none

@@ -34,7 +34,7 @@ def write_vcf(genotypes: Genotypes, path: str | PathLike[str]) -> None:
     """
     text = "".join(_lines(genotypes)).encode()
     file = Path(path)
-    file.write_bytes(gzip.compress(text, mtime=0) if file.suffix == ".gz" else text)
+    file.write_bytes(gzip.compress(text, compresslevel=6, mtime=0) if file.suffix == ".gz" else text)
 
 
 def _lines(genotypes: Genotypes) -> Iterator[str]:

@@ -24,9 +24,7 @@ def files(kind: str, group: str) -> list[Path]:
 
 
 def parameters(group: str):
-    return [
-        pytest.param(kind, path, id=f"{kind}-{path.stem}") for kind in READERS for path in files(kind, group)
-    ]
+    return [pytest.param(kind, path, id=f"{kind}-{path.stem}") for kind in READERS for path in files(kind, group)]
 
 
 def expected_parts(path: Path) -> list[str]:

@@ -56,9 +56,7 @@ def test_half_calls_of_bases(symbol):
 def test_two_base_codes_against_an_outside_table():
     from Bio.Data.IUPACData import ambiguous_dna_values
 
-    outside = {
-        code: "".join(sorted(bases)) for code, bases in ambiguous_dna_values.items() if len(bases) == 2
-    }
+    outside = {code: "".join(sorted(bases)) for code, bases in ambiguous_dna_values.items() if len(bases) == 2}
     assert outside == IUPAC
 
 
@@ -141,9 +139,7 @@ def test_any_text_is_decoded_or_refused(text, coding):
 
 @given(st.sampled_from("ACGT"), st.sampled_from("ACGT"), st.sampled_from(["", "/", "|", ":"]))
 def test_bases_in_any_order_and_with_any_separator(first, second, mark):
-    assert sorted(decode(first + mark + second, "bases")) == sorted(
-        ("ACGT".index(first), "ACGT".index(second))
-    )
+    assert sorted(decode(first + mark + second, "bases")) == sorted(("ACGT".index(first), "ACGT".index(second)))
 
 
 # --- in files ---

@@ -30,9 +30,7 @@ def test_a_file_per_chromosome(vcf):
 
 
 def test_a_file_per_plate_with_turned_alleles(vcf):
-    one = vcf(
-        "s1 s2", "1 10 m1 A C GT:AD 0/1:3,4 1/1:0,5", "1 11 m2 A C GT:AD 0/0:3,0 1/1:0,5", name="one.vcf"
-    )
+    one = vcf("s1 s2", "1 10 m1 A C GT:AD 0/1:3,4 1/1:0,5", "1 11 m2 A C GT:AD 0/0:3,0 1/1:0,5", name="one.vcf")
     two = vcf("s3", "chr01 10 m1 C A GT:AD 1/1:1,9", "chr01 12 m3 A C GT:AD 0/1:2,2", name="two.vcf")
     genotypes = read_genotypes([one, two])
     assert genotypes.markers.name.tolist() == ["m1", "m2", "m3"]
@@ -156,9 +154,7 @@ def test_allele_columns_with_an_unknown_first_allele_keep_the_second(write):
 def test_the_same_call_given_twice_is_an_error(vcf):
     one = vcf("s1 s2", "1 10 m1 A C GT 0/1 1/1", name="one.vcf")
     two = vcf("s2 s3", "1 10 m1 A C GT 1/1 1/1", name="two.vcf")
-    with pytest.raises(
-        FormatError, match=r"one.vcf, two.vcf: sample s2, marker m1: found the call given twice"
-    ):
+    with pytest.raises(FormatError, match=r"one.vcf, two.vcf: sample s2, marker m1: found the call given twice"):
         read_genotypes([one, two])
 
 

@@ -23,9 +23,7 @@ def row_of(genotypes, sample):
 
 def raw_fields(path):
     """The GT fields of a VCF, by a naive reader: {sample: fields}, multiallelic records included."""
-    lines = [
-        line.rstrip("\n").split("\t") for line in path.read_text().splitlines() if not line.startswith("##")
-    ]
+    lines = [line.rstrip("\n").split("\t") for line in path.read_text().splitlines() if not line.startswith("##")]
     header, records = lines[0], lines[1:]
     fields = {name: [] for name in header[9:]}
     for record in records:
@@ -182,10 +180,7 @@ def test_open_tables_against_a_naive_reader(open_data, name, coding, n_samples, 
     texts = np.array([row[skipped:] for row in rows[1:]])
     np.testing.assert_array_equal(genotypes.calls < 0, np.isin(texts, list(missing)))
     is_het = np.array(
-        [
-            [text == "H" or (len(text) == 2 and text[0] != text[1] and text != "NA") for text in row]
-            for row in texts
-        ]
+        [[text == "H" or (len(text) == 2 and text[0] != text[1] and text != "NA") for text in row] for row in texts]
     )
     if skipped == 2:
         is_het = texts == "1"

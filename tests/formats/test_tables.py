@@ -44,9 +44,7 @@ def test_a_row_per_marker(write):
 
 def test_a_row_per_call(write):
     rows = [
-        f"s{i + 1},m{j + 1},{'' if call < 0 else call}\n"
-        for i, row in enumerate(CALLS)
-        for j, call in enumerate(row)
+        f"s{i + 1},m{j + 1},{'' if call < 0 else call}\n" for i, row in enumerate(CALLS) for j, call in enumerate(row)
     ]
     genotypes = read_genotypes(write("x.csv", "Sample,Marker,Genotype\n" + "".join(rows)))
     check_same(genotypes)
@@ -104,9 +102,7 @@ def test_columns_without_genotypes_are_left_out(write):
 
 def test_sample_column_need_not_be_the_first(write):
     sheet = read_samples(write("sheet.csv", SHEET))
-    path = write(
-        "x.csv", "plate,well,sample,m1,m2,m3,m4\n1,A01,s1,0,2,1,\n1,A02,s2,2,2,0,0\n1,A03,s3,1,0,0,2\n"
-    )
+    path = write("x.csv", "plate,well,sample,m1,m2,m3,m4\n1,A01,s1,0,2,1,\n1,A02,s2,2,2,0,0\n1,A03,s3,1,0,0,2\n")
     check_same(read_genotypes(path))
     check_same(read_genotypes(path, sheet=sheet))
 
@@ -137,9 +133,7 @@ def variants():
         "utf16": plain.encode("utf-16"),
         "semicolon": plain.replace(",", ";").encode(),
         "tab": plain.replace(",", "\t").encode(),
-        "quoted": (
-            "\n".join(",".join(f'"{v}"' for v in row.split(",")) for row in plain.split()) + "\n"
-        ).encode(),
+        "quoted": ("\n".join(",".join(f'"{v}"' for v in row.split(",")) for row in plain.split()) + "\n").encode(),
         "blanks": plain.replace(",", " , ").encode(),
         "empty rows": (plain.replace("\n", "\n\n") + ",,,,\n\n").encode(),
         "floats": plain.replace("0", "0.0").replace("1,NA", "1.0,NA").encode(),
@@ -315,8 +309,7 @@ def test_vcf_is_no_table(vcf):
 # --- parents ---
 
 PARENTS = (
-    "sample,role,stage,donor,pedigree\nP1,parent,,,\nP2,parent,,,\nF1,donor,,,{}\n"
-    "s1,line,D1,F1,\ns2,line,D1,F1,\n"
+    "sample,role,stage,donor,pedigree\nP1,parent,,,\nP2,parent,,,\nF1,donor,,,{}\ns1,line,D1,F1,\ns2,line,D1,F1,\n"
 )
 LETTERS = "sample,m1,m2,m3\ns1,A,B,H\ns2,B,-,A\n"
 
@@ -403,9 +396,7 @@ def test_sample_names_of_a_wrong_file(write, vcf):
 @given(st.data())
 def test_three_layouts_hold_the_same(tmp_path_factory, data):
     n_samples, n_markers = data.draw(st.integers(1, 5)), data.draw(st.integers(1, 6))
-    calls = [
-        [data.draw(st.sampled_from(["0", "1", "2", ""])) for _ in range(n_markers)] for _ in range(n_samples)
-    ]
+    calls = [[data.draw(st.sampled_from(["0", "1", "2", ""])) for _ in range(n_markers)] for _ in range(n_samples)]
     samples, markers = [f"s{i}" for i in range(n_samples)], [f"m{i}" for i in range(n_markers)]
     folder = tmp_path_factory.mktemp("layouts")
     texts = {

@@ -18,9 +18,7 @@ def guessed(names, column):
     return {row.sample: row.values.get(column, "") for row in guess_rows(names)}
 
 
-@pytest.mark.parametrize(
-    "name", ["blank", "BLANK_2", "P1-NTC-A01", "empty", "water 3", "no template", "blank3"]
-)
+@pytest.mark.parametrize("name", ["blank", "BLANK_2", "P1-NTC-A01", "empty", "water 3", "no template", "blank3"])
 def test_blanks(name):
     assert guessed([name], "role")[name] == "blank"
 
@@ -118,9 +116,7 @@ def test_sheet_is_written_with_every_guess_marked(genotypes, tmp_path):
         table = list(csv.DictReader(stream))
     assert list(table[0]) == [*SHEET_COLUMNS, GUESS_COLUMN]
     assert [row["sample"] for row in table] == [row.sample for row in rows]
-    assert (
-        table[3] | {"role": "line", "donor": "P1xP2", "line": "L7", "guess": "role, donor, line"} == table[3]
-    )
+    assert table[3] | {"role": "line", "donor": "P1xP2", "line": "L7", "guess": "role, donor, line"} == table[3]
     for row in table:
         filled = {column for column in SHEET_COLUMNS[1:] if row[column]}
         assert filled == set(row[GUESS_COLUMN].split(", "))

@@ -21,9 +21,7 @@ def test_haploid_alternate_is_homozygous_alternate(vcf):
 
 
 def test_half_calls_are_missing_and_counted_unlike_haploid_calls(vcf):
-    genotypes = read_genotypes(
-        vcf("s1 s2 s3 s4", "1 10 m1 A C GT 1/. ./1 1 0|.", "1 11 m2 A C GT 1/1 1/. ./. 0")
-    )
+    genotypes = read_genotypes(vcf("s1 s2 s3 s4", "1 10 m1 A C GT 1/. ./1 1 0|.", "1 11 m2 A C GT 1/1 1/. ./. 0"))
     assert genotypes.calls.tolist() == [[-1, 2], [-1, -1], [2, -1], [-1, 0]]
     assert genotypes.half_calls.tolist() == [1, 2, 0, 1]
     assert "calls.vcf: 4 half calls (one allele missing) set to missing." in genotypes.warnings
@@ -214,9 +212,7 @@ def test_wrong_headers(write, text, found):
 def test_windows_line_ends_blank_lines_and_no_end_of_line(vcf, tmp_path):
     text = vcf("s1 s2", "1 10 m1 A C GT 0/1 1", "1 11 m2 A C GT 1/1 0/1").read_text()
     other = tmp_path / "windows.vcf"
-    other.write_bytes(
-        text.rstrip("\n").replace("\n", "\r\n").replace("1\r\n1\t11", "1\r\n\r\n1\t11").encode()
-    )
+    other.write_bytes(text.rstrip("\n").replace("\n", "\r\n").replace("1\r\n1\t11", "1\r\n\r\n1\t11").encode())
     assert read_genotypes(other).calls.tolist() == [[1, 2], [2, 1]]
 
 
@@ -257,9 +253,7 @@ def test_block_compressed_file_cut_between_blocks_is_warned_of(vcf, tmp_path):
 def test_chunks_give_the_same_as_one_piece(vcf, monkeypatch):
     rng = np.random.default_rng(3)
     calls = rng.choice(["0/0", "0/1", "1/1", "1", "./.", "0/.", "1/2"], size=(50, 7))
-    records = [
-        f"1 {i + 1} m{i} A C,G GT:AD " + " ".join(f"{c}:1,2,3" for c in row) for i, row in enumerate(calls)
-    ]
+    records = [f"1 {i + 1} m{i} A C,G GT:AD " + " ".join(f"{c}:1,2,3" for c in row) for i, row in enumerate(calls)]
     path = vcf("a b c d e f g", *records)
     whole = read_genotypes(path)
     monkeypatch.setattr("dhverify.formats.vcf_reader._CHUNK_BYTES", 500)
@@ -278,11 +272,7 @@ def naive_dose(text: str) -> int:
     return 2 * int(alleles[0]) if len(alleles) == 1 else alleles.count("1")
 
 
-@given(
-    st.lists(
-        st.sampled_from(["0", "1", ".", "0/0", "0|1", "1/0", "1|1", "./1", "0/.", ".|.", "0/1/1", "./."])
-    )
-)
+@given(st.lists(st.sampled_from(["0", "1", ".", "0/0", "0|1", "1/0", "1|1", "./1", "0/.", ".|.", "0/1/1", "./."])))
 def test_against_a_slow_twin(fields):
     kinds, first, second = parse_genotypes(np.array(fields, dtype="S8"))
     doses = np.where(kinds == CallKind.CALL, first + second, -1)
