@@ -26,7 +26,9 @@ from dhverify.strands import pair_genotypes
 SCREEN_MARGIN: Final = 12.0
 """Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
 MAX_SCORED: Final = 3
-MAX_GIVERS: Final = 20
+MAX_OUTCROSSES: Final = 200
+ALIKE_POLLEN: Final = 0.85
+"""Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -291,31 +293,38 @@ def _score_shared_pollen(
 ) -> None:
     """Outcrosses by one unknown plant: the pollen that one outcross shows is looked for in the others."""
     outcross = FINDING_ORDER.index("outcross")
-    givers = lines[share[lines, outcross] > 0.5][:MAX_GIVERS]
-    for giver in givers:
-        others = lines[(lines != giver) & (share[lines, outcross] > 0.01)]
-        if not len(others):
-            continue
-        pollen = _shown_pollen(analysis, int(giver))
-        weight = float(np.log(0.3 / len(givers)))
-        for index in np.unique(analysis.model_of[others]):
-            members = others[analysis.model_of[others] == index]
-            model = analysis.models[int(index)]
-            values = np.vstack([analysis.learnt.strand_second[model.slots], pollen])
+    able = lines[share[lines, outcross] > 0.01][:MAX_OUTCROSSES]
+    pollen = {int(line): _shown_pollen(analysis, int(line)) for line in able}
+    for member in able:
+        alike = [
+            int(giver)
+            for giver in able
+            if giver != member
+            and share[giver, outcross] > 0.5
+            and _pollen_agreement(pollen[int(member)], pollen[int(giver)]) > ALIKE_POLLEN
+        ][:MAX_SCORED]
+        model = analysis.models[int(analysis.model_of[member])]
+        for giver in alike:
+            values = np.vstack([analysis.learnt.strand_second[model.slots], pollen[giver]])
             hypothesis = crossed(
                 "pollen seen elsewhere", plant_maker(model.shape.donor), plant_maker(len(model.slots))
             )
-            found = linked_log_likelihood(analysis.learnt, analysis.rows[members], values, hypothesis)
-            for member, value in zip(members, found, strict=True):
-                options[int(member)].append(
-                    Option(
-                        finding="outcross",
-                        log_likelihood=float(value),
-                        log_weight=weight,
-                        detail="the same pollen",
-                        name=analysis.judged[int(giver)].name,
-                    )
+            found = linked_log_likelihood(analysis.learnt, analysis.rows[member : member + 1], values, hypothesis)
+            options[int(member)].append(
+                Option(
+                    finding="outcross",
+                    log_likelihood=float(found[0]),
+                    log_weight=float(np.log(0.3 / len(able))),
+                    detail="the same pollen",
+                    name=analysis.judged[giver].name,
                 )
+            )
+
+
+def _pollen_agreement(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    """Share of the markers at which both pollen alleles show that are the same."""
+    both = (np.abs(first - 0.5) > 0.4) & (np.abs(second - 0.5) > 0.4)
+    return float(((first > 0.5) == (second > 0.5))[both].mean()) if both.any() else 0.0
 
 
 def _shown_pollen(analysis: Analysis, line: int) -> NDArray[np.float64]:

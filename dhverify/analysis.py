@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass, field, replace
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,7 @@ class Analysis:
     strand_prior: NDArray[np.float64]
     plant_rows: dict[str, int]
     places: Places
+    _clean: NDArray[np.float64] | None = field(default=None, init=False, repr=False)
 
     def prior_rows(self) -> NDArray[np.float64]:
         """Prior of each judged sample; float64, shape (n_judged, n_findings)."""
@@ -100,7 +101,9 @@ class Analysis:
 
     def clean_probability(self) -> NDArray[np.float64]:
         """Probability of the expected finding of each judged sample, before other plants are looked at."""
-        return _clean_share(self)
+        if self._clean is None:
+            object.__setattr__(self, "_clean", _clean_share(self))
+        return cast("NDArray[np.float64]", self._clean)
 
 
 def _clean_share(analysis: Analysis) -> NDArray[np.float64]:

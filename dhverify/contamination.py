@@ -15,10 +15,11 @@ from dhverify.findings_table import clean, plant_maker
 from dhverify.hypotheses import crossed
 from dhverify.genotypes import MISSING
 from dhverify.judging import Option
-from dhverify.likelihood import lay_emissions, log_likelihood
+from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.observation import CallErrors
 from dhverify.samples import Role, Sample
 from dhverify.scoring import LearntLot
+from dhverify.strands import pair_genotypes
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9)
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
@@ -26,6 +27,7 @@ MAX_PARTNERS: Final = 4
 VISIBLE_SHARE: Final = 0.2
 VISIBLE_SLOPE: Final = 0.04
 """A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
+CLEAN_PARTNER: Final = 0.9
 NEIGHBOUR_WEIGHT: Final = 0.5
 """Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weight itself is
 common practice, no source."""
@@ -169,7 +171,7 @@ def find_mixtures(
         scores = partner_screen(analysis.learnt, row, mean, calls[others])
         weights = _partner_log_weights(everyone[row], [everyone[k] for k in others])
         top = np.argsort(-(scores + weights), kind="stable")[:MAX_PARTNERS]
-        fits = [_fit(analysis, line, row, int(others[k]), everyone, float(weights[k])) for k in top]
+        fits = _fits(analysis, line, row, others[top], everyone, weights[top])
         pollen = [
             _as_pollen(analysis, line, row, int(others[k]), everyone, len(others))
             for k in top
@@ -218,34 +220,73 @@ def well_place(well: str) -> tuple[int, int]:
     return ord(well[0]) - ord("A"), int(well[1:]) - 1
 
 
-def _fit(
-    analysis: Analysis, line: int, row: int, partner: int, everyone: Sequence[Sample], log_weight: float
-) -> MixtureFit:
+def _fits(
+    analysis: Analysis,
+    line: int,
+    row: int,
+    partners: NDArray[np.int64],
+    everyone: Sequence[Sample],
+    log_weights: NDArray[np.float64],
+) -> list[MixtureFit]:
+    """Fit several partners at all shares in one recursion."""
     learnt = analysis.learnt
     model = analysis.models[int(analysis.model_of[line])]
     gamete = clean(model.shape)
-    genotype = learnt.plant_genotype(partner)
     values = learnt.slot_values(model)
-    scores = []
-    for share in SHARES:
-        seen = np.einsum("mag,mg->ma", mixed_likelihood(learnt, row, share), genotype)
-        pairs = list(gamete.pairs)
-        columns = [seen[:, 0] * (1 - values[slot]) + seen[:, 1] * values[slot] for slot, _ in pairs]
-        emissions = lay_emissions(np.array(columns).T[:, :, None], pairs, learnt.grid)
-        scores.append(float(log_likelihood(gamete, emissions, learnt.grid)[0]))
-    score = np.array(scores)
+    pairs = list(gamete.pairs)
+    genotypes = [partner_genotype(analysis, int(partner)) for partner in partners]
+    seen = np.empty((learnt.grid.n_markers, len(pairs), len(partners) * len(SHARES)))
+    for number, share in enumerate(SHARES):
+        mixed = mixed_likelihood(learnt, row, share)
+        for position, genotype in enumerate(genotypes):
+            given = np.einsum("mag,mg->ma", mixed, genotype)
+            for column, (slot, _) in enumerate(pairs):
+                value = given[:, 0] * (1 - values[slot]) + given[:, 1] * values[slot]
+                seen[:, column, position * len(SHARES) + number] = value
+    scores = log_likelihood(gamete, lay_emissions(seen, pairs, learnt.grid), learnt.grid)
+    return [
+        _fitted(everyone[int(partner)].name, scores[k * len(SHARES) : (k + 1) * len(SHARES)], float(log_weights[k]))
+        for k, partner in enumerate(partners)
+    ]
+
+
+def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> MixtureFit:
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     shares = np.array(SHARES)
     mean = float((weight * shares).sum())
-    sd = float(np.sqrt((weight * (shares - mean) ** 2).sum()))
     option = Option(
         finding="mixture",
         log_likelihood=float(np.logaddexp.reduce(score) - np.log(len(score))),
         log_weight=log_weight,
-        name=everyone[partner].name,
+        name=partner,
     )
-    return MixtureFit(option=option, partner=everyone[partner].name, share=mean, share_sd=sd)
+    return MixtureFit(
+        option=option,
+        partner=partner,
+        share=mean,
+        share_sd=float(np.sqrt((weight * (shares - mean) ** 2).sum())),
+    )
+
+
+def partner_genotype(analysis: Analysis, row: int) -> NDArray[np.float64]:
+    """Genotype probabilities of a sample; of a clean line, from its strands too; float64, shape (n_markers, 3)."""
+    plain = analysis.learnt.plant_genotype(row)
+    judged = np.flatnonzero(analysis.rows == row)
+    if not len(judged) or analysis.clean_probability()[judged[0]] < CLEAN_PARTNER:
+        return plain
+    model = analysis.models[int(analysis.model_of[judged[0]])]
+    gamete = clean(model.shape)
+    learnt = analysis.learnt
+    pairs = list(gamete.pairs)
+    values = learnt.strand_second[model.slots]
+    likelihood = learnt.assay.genotype_likelihood(learnt.seen, np.array([row]))
+    genotypes = pair_genotypes(pairs, values, {})
+    emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+    where = state_posterior(gamete, emissions, learnt.grid)[:, :, 0]
+    joint = np.einsum("mp,mgp->mg", where, genotypes) * likelihood[:, 0]
+    joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
+    return np.asarray(0.999 * joint + 0.001 / 3)
 
 
 def _pooled(fits: Sequence[MixtureFit]) -> MixtureFit:
