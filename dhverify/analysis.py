@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from dhverify.family_models import FamilyModel, StrandRegistry, build_families
 from dhverify.findings_table import FamilyShape, candidates
+from dhverify.genotypes import MISSING
 from dhverify.judging import (
     FINDING_ORDER,
     candidate_log_weights,
@@ -36,7 +37,7 @@ from dhverify.learning import (
 )
 from dhverify.lot import Lot, Places
 from dhverify.marker_quality import sample_call_rate, sample_heterozygosity
-from dhverify.observation import AssayModel
+from dhverify.observation import AssayModel, Observations
 from dhverify.samples import Family, Role, Sample, SampleSheet, Stage
 from dhverify.scoring import FamilyLines, LearntLot, score
 from dhverify.strands import StrandCounts, updated_strands
@@ -158,6 +159,80 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         plant_rows={m.donor_sample: lot.row[m.donor_sample] for m in models if m.donor_sample},
         places=lot.places,
     )
+
+
+def with_consensus(
+    analysis: Analysis, lot: Lot, sets: Sequence[Sequence[str]], *, jobs: int = 1
+) -> Analysis:
+    """Judge replicates that agree together: each takes the calls or reads of all of them.
+
+    Parameters
+    ----------
+    analysis
+        Of the samples one by one.
+    lot
+        The lot.
+    sets
+        Names of samples that are one genotype.
+    jobs
+        Threads.
+
+    Returns
+    -------
+    Analysis
+        The same, with the likelihoods of those samples from what was seen of the whole set.
+
+    """
+    number = {sample.name: k for k, sample in enumerate(analysis.judged)}
+    held = [[name for name in names if name in number] for names in sets]
+    held = [names for names in held if len(names) > 1]
+    if not held:
+        return analysis
+    seen = analysis.learnt.seen
+    calls = seen.calls.copy()
+    depths = None if seen.depths is None else seen.depths.copy()
+    for names in held:
+        rows = lot.rows(names)
+        calls[rows] = consensus_calls(seen.calls[rows])
+        if depths is not None and seen.depths is not None:
+            depths[rows] = seen.depths[rows].sum(axis=0)
+    learnt = replace(analysis.learnt, seen=Observations(calls=calls, depths=depths))
+    chosen = np.array(sorted(number[name] for names in held for name in names), dtype=np.int64)
+    work = _Work(
+        lot=lot,
+        judged=analysis.judged,
+        rows=analysis.rows,
+        models=analysis.models,
+        model_of=analysis.model_of,
+        registry=analysis.registry,
+        jobs=jobs,
+    )
+    scores, pooled = work.scored(learnt, chosen)
+    all_scores, all_pooled = list(analysis.log_likelihood), analysis.pooled.copy()
+    for position, k in enumerate(chosen):
+        all_scores[k] = scores[position]
+    all_pooled[chosen] = pooled
+    return replace(analysis, learnt=learnt, log_likelihood=tuple(all_scores), pooled=all_pooled)
+
+
+def consensus_calls(calls: NDArray[np.int8]) -> NDArray[np.int8]:
+    """Most frequent call at each marker; missing where two are as frequent.
+
+    Parameters
+    ----------
+    calls
+        int8, shape (n_samples, n_markers).
+
+    Returns
+    -------
+    ndarray
+        int8, shape (n_markers,).
+
+    """
+    votes = np.array([(calls == call).sum(axis=0) for call in range(3)])
+    most = votes.max(axis=0)
+    is_tied = (votes == most).sum(axis=0) > 1
+    return np.where((most == 0) | is_tied, MISSING, votes.argmax(axis=0)).astype(np.int8)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dhverify.account import build_account
-from dhverify.analysis import Analysis, Progress, analyse
+from dhverify.analysis import Analysis, Progress, analyse, with_consensus
 from dhverify.diagnosis import Diagnosis, diagnose, expected_finding
+from dhverify.donor_advice import advise
+from dhverify.donor_table import FamilyPanel, donor_rows
 from dhverify.errors import Defect, SheetError
 from dhverify.evidence import LineEvidence, LineMeasures, Share
 from dhverify.genetic_map import GeneticMap, place_markers
 from dhverify.genotypes import Genotypes
+from dhverify.identity import IdentityFindings, judge_identity
 from dhverify.judging import FINDING_ORDER
 from dhverify.limits import Limits
 from dhverify.lot import Lot, assemble
@@ -32,7 +35,8 @@ from dhverify.outcome import (
 )
 from dhverify.reasons import explain
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
-from dhverify.samples import Sample, SampleSheet
+from dhverify.samples import Family, Sample, SampleSheet
+from dhverify.segments import smallest_visible_cm
 from dhverify.verdicts import Judgement, judge
 
 if TYPE_CHECKING:
@@ -84,9 +88,12 @@ def run_check(
     _require_lines(genotypes, sheet)
     lot = assemble(genotypes, sheet, place_markers(genotypes.markers, genetic_map))
     analysis = analyse(lot, sheet, jobs=jobs, progress=progress)
-    diagnosis = diagnose(lot, analysis, limits, progress)
     references = judge_references(lot, analysis, limits)
-    evidence = _with_doubt(_complete(diagnosis.evidence, sheet), analysis, references)
+    identity = judge_identity(lot, analysis, sheet, limits)
+    analysis = with_consensus(analysis, lot, identity.agreeing_replicates, jobs=jobs)
+    diagnosis = diagnose(lot, analysis, limits, progress)
+    evidence = _with_identity(_complete(diagnosis.evidence, sheet), identity)
+    evidence = _with_doubt(evidence, analysis, references)
     return _outcome(
         _Found(
             genotypes=genotypes,
@@ -96,6 +103,7 @@ def run_check(
             analysis=analysis,
             diagnosis=diagnosis,
             references=references,
+            identity=identity,
             evidence=evidence,
         ),
         counts=counts,
@@ -114,6 +122,7 @@ class _Found:
     analysis: Analysis
     diagnosis: Diagnosis
     references: ReferenceFindings
+    identity: IdentityFindings
     evidence: Mapping[str, LineEvidence]
 
 
@@ -176,6 +185,38 @@ def _with_doubt(
     return result
 
 
+def _with_identity(
+    evidence: Mapping[str, LineEvidence], identity: IdentityFindings
+) -> dict[str, LineEvidence]:
+    """Add what was found of identities."""
+    return {
+        name: replace(
+            found,
+            flags=found.flags | identity.flags.get(name, frozenset()),
+            duplicate_group=identity.duplicate_group.get(name, ""),
+        )
+        for name, found in evidence.items()
+    }
+
+
+def _panels(found: _Found) -> dict[Family, FamilyPanel]:
+    """What the markers can see in each family."""
+    grid = found.lot.grid
+    calls = found.lot.seen.calls
+    rate = float(np.median((calls >= 0).mean(axis=1))) if calls.size else 0.0
+    panels = {}
+    for model, classes in zip(found.analysis.models, found.diagnosis.classes, strict=True):
+        panels[model.family] = FamilyPanel(
+            diagnostic_markers=int(classes.is_diagnostic.sum()),
+            segregating_markers=int(classes.is_segregating.sum()),
+            smallest_visible_segment_cm=smallest_visible_cm(
+                grid, classes.is_diagnostic, rate, found.limits.min_segment_markers
+            ),
+            basis=model.basis,
+        )
+    return panels
+
+
 def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> CheckOutcome:
     judgements = {name: judge(e, found.limits) for name, e in found.evidence.items()}
     lines = tuple(_line_row(found, line, judgements[line.name]) for line in found.sheet.lines)
@@ -187,14 +228,21 @@ def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> Chec
         found.evidence[s.name] for s, v in zip(found.sheet.lines, verdicts, strict=True) if v is Verdict.FAIL
     ]
     line_evidence = {line.name: found.evidence[line.name] for line in found.sheet.lines}
+    advice = advise(line_evidence, found.sheet, counts=counts, by=by)
     return CheckOutcome(
         lines=lines,
-        donors=(),
+        donors=donor_rows(
+            line_evidence,
+            found.sheet,
+            {name: judgement.verdict for name, judgement in judgements.items()},
+            panels=_panels(found),
+            advice=advice.donors,
+        ),
         references=found.references.rows,
         account=build_account(line_evidence, found.sheet, counts=counts, by=by),
         markers=_marker_rows(found),
         segments=_segments(found),
-        identity=(),
+        identity=found.identity.rows,
         plates=(),
         wells=(),
         limits=found.limits,
@@ -209,6 +257,9 @@ def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> Chec
         expected_wrong_fails=float(sum(e.expected_probability for e in fails if not e.segments)),
         extra_columns=found.sheet.extra_columns,
         tracks=_tracks(found, judgements),
+        strata=tuple(by),
+        stories=found.identity.stories,
+        group_advice=advice.groups,
     )
 
 

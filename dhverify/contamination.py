@@ -21,7 +21,7 @@ from dhverify.samples import Role, Sample
 from dhverify.scoring import LearntLot
 from dhverify.strands import pair_genotypes
 
-SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.75, 0.9)
+SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
 MAX_PARTNERS: Final = 4
 VISIBLE_SHARE: Final = 0.2

@@ -29,6 +29,9 @@ NO_DOUBT: Final = 0.9995
 """A line whose expected finding is at least this probable is not compared with every plant of the lot."""
 EXCESS_PROBABILITY: Final = 1e-3
 FIXED_HETEROZYGOSITY: Final = 0.1
+LARGEST_SHARE_IN_CALLS: Final = 0.27
+"""Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
+:func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
 SURE_SHARE_SD: Final = 0.12
 """The share of a contaminant is told when its posterior standard deviation is at most this."""
 
@@ -211,9 +214,18 @@ def _evidence(
         best_donor="" if is_blind else (sample.donor if sample.donor in best else best[0]),
         best_donor_fit=None if is_blind else float(others.fit[line]),
         contaminant=mixture.partner if mixture else "",
-        contaminant_share=mixture.share if mixture and mixture.share_sd <= SURE_SHARE_SD else None,
+        contaminant_share=_told_share(mixture, analysis),
         inducer_is_known=bool(classes[number].is_diagnostic.any()),
     )
+
+
+def _told_share(mixture: MixtureFit | None, analysis: Analysis) -> float | None:
+    """The share of a contaminant where the data tell it: calls show it no further once all are heterozygous."""
+    if mixture is None or mixture.share_sd > SURE_SHARE_SD:
+        return None
+    if analysis.learnt.seen.depths is None and mixture.share > LARGEST_SHARE_IN_CALLS:
+        return None
+    return mixture.share
 
 
 def expected_finding(sample: Sample) -> Finding:

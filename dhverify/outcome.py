@@ -269,7 +269,32 @@ class Track:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CheckOutcome:
-    """Everything a check found; the report and the tables see only this."""
+    """Everything a check found; the report and the tables see only this.
+
+    Attributes
+    ----------
+    lines, donors, references, account, markers, segments, identity, plates, wells
+        Rows of the tables.
+    limits, rates, priors
+        What decided, and what was learnt.
+    map_description, evidence_used
+        Sentences: which map, and whether calls or reads.
+    notes, warnings
+        What was taken how; what a user should look at.
+    inputs
+        (file, SHA-256) of each input.
+    expected_wrong_passes, expected_wrong_fails
+        From the posteriors of the lines.
+    tracks
+        For pictures.
+    strata
+        Sheet columns that the account is repeated for.
+    stories
+        What may have happened to labels and plates, with the evidence.
+    group_advice
+        What stands out in the groups of the account.
+
+    """
 
     lines: tuple[LineRow, ...]
     donors: tuple[DonorRow, ...]
@@ -293,3 +318,5 @@ class CheckOutcome:
     extra_columns: tuple[str, ...] = ()
     tracks: tuple[Track, ...] = field(default=(), repr=False)
     strata: tuple[str, ...] = ()
+    stories: tuple[str, ...] = ()
+    group_advice: tuple[str, ...] = ()

@@ -255,7 +255,7 @@ def _in_doubt(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> s
         sentences.append(
             f"Called at {percent(measures.call_rate)} of usable markers (limit {percent(limits.min_call_rate)}),"
             f" {measures.diagnostic_markers or 0} diagnostic ones (limit {limits.min_diagnostic_markers}):"
-            f" what was called does not settle it. {NEXT_RETEST}"
+            f" too little to send it on. {NEXT_RETEST}"
         )
     sentences.append(_flag_sentences(evidence, judgement))
     return " ".join(filter(None, sentences))

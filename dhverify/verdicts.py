@@ -64,6 +64,8 @@ def _decide(
     few = {Flag.LOW_CALL_RATE, Flag.FEW_DIAGNOSTIC_MARKERS} & set(flags)
     if few and not heterozygosity_excludes_inducer(evidence, limits):
         return Verdict.RETEST, "few markers"
+    if Flag.LOW_CALL_RATE in flags:
+        return Verdict.RETEST, "few markers"
     if has_retest_flag:
         return Verdict.RETEST, "flags"
     return Verdict.PASS, "pass"
