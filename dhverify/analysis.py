@@ -35,8 +35,10 @@ from dhverify.learning import (
     prior_values,
     with_strands,
 )
-from dhverify.lot import Lot, Places
+from dhverify.lot import Lot, Places, with_loose_markers, without_markers
+from dhverify.map_check import fit_map
 from dhverify.marker_quality import sample_call_rate, sample_heterozygosity
+from dhverify.marker_review import distorted_markers, impure_markers
 from dhverify.observation import AssayModel, Observations
 from dhverify.samples import Family, Role, Sample, SampleSheet, Stage
 from dhverify.scoring import FamilyLines, LearntLot, score
@@ -56,6 +58,8 @@ class Analysis:
 
     Attributes
     ----------
+    lot
+        The lot at the markers that are used.
     judged
         The judged samples: genotyped lines, and controls that name a donor.
     models
@@ -79,6 +83,7 @@ class Analysis:
 
     """
 
+    lot: Lot
     judged: tuple[Sample, ...]
     rows: NDArray[np.int64]
     models: tuple[FamilyModel, ...]
@@ -122,33 +127,43 @@ def judged_samples(lot: Lot) -> tuple[Sample, ...]:
 
 
 def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress | None = None) -> Analysis:
-    """Learn from a lot and score every line of it."""
+    """Learn from a lot and score every line of it.
+
+    Markers that the learnt lot shows to be at fault are set aside before the lines are scored, so that the
+    analysis may stand on fewer markers than the lot handed in; ``Analysis.lot`` is the one to go on with.
+    """
     judged = judged_samples(lot)
-    families = tuple(dict.fromkeys(Family(donor=s.donor, inducer=s.inducer) for s in judged))
-    registry, models = build_families(sheet, families, lot.heterozygosity())
-    number = {model.family: index for index, model in enumerate(models)}
-    model_of = np.array([number[Family(donor=s.donor, inducer=s.inducer)] for s in judged], dtype=np.int64)
-    rows = lot.rows([s.name for s in judged])
+    keys = [(Family(donor=s.donor, inducer=s.inducer), s.plants > 1) for s in judged]
+    registry, models = build_families(sheet, dict.fromkeys(keys), lot.heterozygosity())
+    number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
     work = _Work(
-        lot=lot, judged=judged, rows=rows, models=models, model_of=model_of, registry=registry, jobs=jobs
+        lot=lot,
+        judged=judged,
+        rows=lot.rows([s.name for s in judged]),
+        models=models,
+        model_of=np.array([number[key] for key in keys], dtype=np.int64),
+        registry=registry,
+        jobs=jobs,
     )
-    pool = pool_frequency(lot.seen, np.arange(lot.seen.n_samples))
-    prior = founder_priors(lot.seen, first_assay(lot.seen), registry, lot.row, pool)
+    work = replace(work, lot=_with_checked_map(work))
+    pool = pool_frequency(work.lot.seen, np.arange(work.lot.seen.n_samples))
+    prior = founder_priors(work.lot.seen, first_assay(work.lot.seen), registry, lot.row, pool)
     learnt = LearntLot(
-        seen=lot.seen,
-        grid=lot.grid,
-        assay=first_assay(lot.seen),
+        seen=work.lot.seen,
+        grid=work.lot.grid,
+        assay=first_assay(work.lot.seen),
         strand_second=prior_values(prior),
         pool_second=pool,
     )
     learnt, counts, priors = _learn(work, learnt, prior, progress)
-    everyone = np.arange(len(judged))
-    scores, pooled = work.scored(learnt, everyone, progress)
+    work, learnt, counts, prior = _without_faults(work, learnt, counts, prior)
+    scores, pooled = work.scored(learnt, np.arange(len(judged)), progress)
     return Analysis(
+        lot=work.lot,
         judged=judged,
-        rows=rows,
+        rows=work.rows,
         models=models,
-        model_of=model_of,
+        model_of=work.model_of,
         registry=registry,
         learnt=learnt,
         log_likelihood=scores,
@@ -157,8 +172,55 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         strand_counts=counts,
         strand_prior=prior,
         plant_rows={m.donor_sample: lot.row[m.donor_sample] for m in models if m.donor_sample},
-        places=lot.places,
+        places=work.lot.places,
     )
+
+
+def _with_checked_map(work: _Work) -> Lot:
+    """Take markers as unlinked where the map does not fit the clean lines of the lot."""
+    lot = work.lot
+    crude = _crude_clean(lot, work.rows)
+    families = [
+        lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
+    ]
+    fit = fit_map(families, lot.grid)
+    if fit.is_wrong:
+        warning = (
+            f"The map does not fit this lot: close neighbours part ways in {fit.parted:.0%} of the clean lines. All"
+            " markers are used as unlinked; check the map, the species and the marker positions."
+        )
+        return with_loose_markers(lot, np.arange(lot.grid.n_markers), "", warning)
+    note = "segregates with neither neighbour: misplaced on the map, used as unlinked"
+    return with_loose_markers(lot, fit.misplaced, note, "")
+
+
+def _without_faults(
+    work: _Work, learnt: LearntLot, counts: StrandCounts, prior: NDArray[np.float64]
+) -> tuple[_Work, LearntLot, StrandCounts, NDArray[np.float64]]:
+    """Set aside markers at which offspring show a founder to be impure, and note distorted ones."""
+    lot = work.lot
+    crude = _crude_clean(lot, work.rows)
+    families = [
+        lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
+    ]
+    faults, impure = impure_markers(work.registry, work.models, learnt.strand_second, counts)
+    noted = impure | distorted_markers(work.models, families, learnt.strand_second)
+    lot = replace(lot, notes={**lot.notes, **{int(lot.usable[m]): text for m, text in noted.items()}})
+    if not faults or len(faults) >= lot.grid.n_markers / 4:
+        return replace(work, lot=lot), learnt, counts, prior
+    keep = np.setdiff1d(np.arange(lot.grid.n_markers), list(faults))
+    lot = without_markers(lot, faults)
+    errors = learnt.assay.calls
+    learnt = LearntLot(
+        seen=lot.seen,
+        grid=lot.grid,
+        assay=AssayModel(
+            calls=replace(errors, marker_hom_to_het=errors.marker_hom_to_het[keep]), reads=learnt.assay.reads
+        ),
+        strand_second=learnt.strand_second[:, keep],
+        pool_second=learnt.pool_second[keep],
+    )
+    return replace(work, lot=lot), learnt, StrandCounts(values=counts.values[:, keep]), prior[:, keep]
 
 
 def with_consensus(

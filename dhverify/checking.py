@@ -88,6 +88,7 @@ def run_check(
     _require_lines(genotypes, sheet)
     lot = assemble(genotypes, sheet, place_markers(genotypes.markers, genetic_map))
     analysis = analyse(lot, sheet, jobs=jobs, progress=progress)
+    lot = analysis.lot
     references = judge_references(lot, analysis, limits)
     identity = judge_identity(lot, analysis, sheet, limits)
     analysis = with_consensus(analysis, lot, identity.agreeing_replicates, jobs=jobs)
@@ -271,7 +272,7 @@ def _warnings(found: _Found) -> tuple[str, ...]:
     held = {str(name) for name in found.genotypes.samples}
     unnamed = [name for name in found.genotypes.samples if str(name) not in found.sheet]
     missing = [line.name for line in found.sheet.lines if line.name not in held]
-    texts = [*found.genotypes.warnings, *found.sheet.warnings, *found.lot.marker_map.warnings]
+    texts = [*found.genotypes.warnings, *found.sheet.warnings, *found.lot.marker_map.warnings, *found.lot.warnings]
     if unnamed:
         some = ", ".join(str(n) for n in unnamed[:5]) + (", ..." if len(unnamed) > 5 else "")
         texts.append(f"{len(unnamed)} genotyped samples are not on the sheet and are left out: {some}")
@@ -367,7 +368,7 @@ def _marker_rows(found: _Found) -> tuple[MarkerRow, ...]:
             call_rate=float(quality.marker_call_rate[k]),
             heterozygosity=_known(quality.marker_heterozygosity[k]),
             usable=bool(quality.is_usable[k]),
-            reason=quality.reason[k],
+            reason=quality.reason[k] or found.lot.notes.get(k, ""),
             error_rate=_known(errors[k]) if has_errors else None,
         )
         for k in range(len(markers))

@@ -100,7 +100,7 @@ class _Typed:
 
 
 def build_families(
-    sheet: SampleSheet, families: Iterable[Family], heterozygosity: dict[str, float]
+    sheet: SampleSheet, families: Iterable[tuple[Family, bool]], heterozygosity: dict[str, float]
 ) -> tuple[StrandRegistry, tuple[FamilyModel, ...]]:
     """Build the strands and the pedigrees of all families.
 
@@ -109,7 +109,7 @@ def build_families(
     sheet
         The sample sheet.
     families
-        Families to build.
+        Families to build, and whether their samples are bulks.
     heterozygosity
         Share of heterozygous calls of each genotyped sample, by name.
 
@@ -117,11 +117,17 @@ def build_families(
     registry = StrandRegistry()
     bulks = frozenset(sample.name for sample in sheet if sample.plants > 1)
     typed = _Typed(heterozygosity=heterozygosity, bulks=bulks)
-    models = tuple(_family(family, sheet, registry, typed) for family in families)
+    models = tuple(_family(family, sheet, registry, typed, is_bulk) for family, is_bulk in families)
     return registry, models
 
 
-def _family(family: Family, sheet: SampleSheet, registry: StrandRegistry, typed: _Typed) -> FamilyModel:
+def _family(
+    family: Family,
+    sheet: SampleSheet,
+    registry: StrandRegistry,
+    typed: _Typed,
+    is_bulk: bool,  # noqa: FBT001
+) -> FamilyModel:
     donor_tree, names, is_unphased, donor_basis = _donor(family.donor, sheet, registry, typed)
     inducer_tree, inducer_basis = _inducer(family.inducer, sheet, registry, typed)
     plant = typed.plant(family.donor)
@@ -134,6 +140,7 @@ def _family(family: Family, sheet: SampleSheet, registry: StrandRegistry, typed:
         n_slots=len(used),
         has_plant=bool(plant),
         is_unphased=is_unphased,
+        is_bulk=is_bulk,
     )
     return FamilyModel(
         family=family,

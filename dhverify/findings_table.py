@@ -53,6 +53,8 @@ class FamilyShape:
         Founder slots of donor and inducer; the pool has this number, the typed plant the next.
     has_plant
         Whether the donor plant itself was typed.
+    is_bulk
+        Whether the samples are several plants of one ear in one: selfed progeny then look like their mother.
     is_unphased
         Whether the donor's two chromosome sets were told apart chromosome by chromosome only.
 
@@ -63,6 +65,7 @@ class FamilyShape:
     n_slots: int
     has_plant: bool
     is_unphased: bool = False
+    is_bulk: bool = False
 
     @property
     def pool(self) -> int:
@@ -124,12 +127,7 @@ def candidates(shape: FamilyShape) -> tuple[Candidate, ...]:
             seedling_weight=1,
             d1_weight=1,
         ),
-        Candidate(
-            finding=Finding.SELFED_HYBRID,
-            hypothesis=crossed("selfed hybrid", donor, inducer, selfings=1),
-            seedling_weight=1,
-            d1_weight=1,
-        ),
+        *_selfed_hybrids(shape, donor, inducer),
         *_donor_plants(shape, donor),
         *_inducers(shape, inducer),
         *_outcrosses(shape, donor, inducer),
@@ -166,6 +164,18 @@ def _expected(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> lis
     ]
 
 
+def _selfed_hybrids(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> list[Candidate]:
+    """A selfed hybrid; in a bulk of its progeny every locus that is heterozygous in it shows both alleles."""
+    selfed = crossed("selfed hybrid", donor, inducer, selfings=1)
+    if not shape.is_bulk:
+        return [Candidate(finding=Finding.SELFED_HYBRID, hypothesis=selfed, seedling_weight=1, d1_weight=1)]
+    pooled = crossed("bulk of a selfed hybrid", donor, inducer)
+    return [
+        Candidate(finding=Finding.SELFED_HYBRID, hypothesis=pooled, seedling_weight=0.8, d1_weight=0.8),
+        Candidate(finding=Finding.SELFED_HYBRID, hypothesis=selfed, seedling_weight=0.2, d1_weight=0.2),
+    ]
+
+
 def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
     if isinstance(shape.donor, int):
         return []
@@ -174,6 +184,8 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
         (plant_itself("selfed twice", donor, selfings=2), 0.25, 0.65),
         (nearly_fixed("selfed many times", donor), 0.05, 0.1),
     ]
+    if shape.is_bulk:
+        selfed += [(plant_itself("bulk of the selfed donor", donor), 0.03, 0.03)]
     plants = [("donor", plant_itself("donor plant", donor))]
     if shape.has_plant:
         meioses = Meioses()

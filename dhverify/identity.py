@@ -7,6 +7,7 @@ chromosomes sisters are alike by chance too often to tell.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -30,16 +31,18 @@ from dhverify.declared_identity import (
 )
 from dhverify.exchanges import Findings, Story, tell_stories
 from dhverify.genotypes import MISSING
-from dhverify.judging import expected_column, posterior
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.outcome import Answer, Flag, IdentityRow
 from dhverify.pair_comparison import PairComparison
 from dhverify.samples import Role, SampleSheet
 
-COPY_SHARE: Final = 0.01
-"""Share of lines that have an undeclared copy in the lot, before it is looked at: 4 pairs among 378 maize lines
-(Bauer et al. 2013, Genome Biol 14:R103), 5 among 218 wheat lines (Taylor & Butler 2017, J Stat Softw 79(6):1-29)."""
+COPY_SHARE: Final = 0.04
+"""Share of lines that have an undeclared copy among the lines of their donor, before the lot is looked at: 8 of 378
+in maize (Bauer et al. 2013, Genome Biol 14:R103), 10 of 218 in wheat and 27 of 326 in barley (Taylor & Butler 2017,
+J Stat Softw 79(6):1-29), 2 of 150 in barley (Hayes et al. 1993, Theor Appl Genet 87:392-401)."""
+ACROSS_SHARE: Final = 0.01
+"""The same among the lines of other donors (common practice, no source)."""
 DECLARED_SHARE: Final = 0.96
 """Share of declared pairs that are one genotype: 25 of 615 released lines had purity or label problems (Qu et al.
 2022, Plants 11:3092). It is asked of a no, not granted to a yes."""
@@ -110,16 +113,25 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
     )
 
 
-def copy_threshold(n_samples: int, confidence: float) -> float:
+def copy_threshold(n_samples: int, confidence: float, *, copy_share: float = COPY_SHARE) -> float:
     """Log odds from which an undeclared pair is one genotype with a given probability.
+
+    Parameters
+    ----------
+    n_samples
+        Samples that a sample could be a copy of.
+    confidence
+        Probability that is asked for.
+    copy_share
+        Share of samples that have a copy among them.
 
     Examples
     --------
-    >>> round(copy_threshold(378, 0.99), 1)
-    15.1
+    >>> round(copy_threshold(100, 0.95), 1)
+    10.8
 
     """
-    return _logit(confidence) + float(np.log(max(n_samples, 2) / COPY_SHARE))
+    return _logit(confidence) + float(np.log(max(n_samples, 2) / copy_share))
 
 
 def _logit(confidence: float) -> float:
@@ -135,10 +147,10 @@ class _Judge:
         self.comparison = PairComparison(lot, analysis)
         self.declared = declared_pairs(sheet, lot.row)
         self.groups = declared_groups(sheet)
-        clean = posterior(analysis.pooled, analysis.prior_rows())[:, expected_column()] > 0.5  # noqa: PLR2004
+        clean = analysis.clean_probability() > 0.5  # noqa: PLR2004
         self.is_clean = {s.name: bool(c) for s, c in zip(analysis.judged, clean, strict=True)}
         compared = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
-        self.threshold = copy_threshold(len(compared), limits.min_confidence)
+        self.n_of_donor = Counter(sheet[name].donor for name in compared)
         self.candidates = [name for name in compared if name not in _poor(lot)]
         self.found: dict[frozenset[str], IdentityRow] = {}
 
@@ -200,8 +212,15 @@ class _Judge:
         even = _logit(self.limits.min_confidence)
         if log_odds <= -even - _logit(DECLARED_SHARE):
             return Answer.CANNOT_SAY if self._may_segregate(pair) else Answer.NO
-        needed = self.threshold if pair.declared == NONE else even
+        needed = self._copy_threshold(pair) if pair.declared == NONE else even
         return Answer.YES if log_odds >= needed and stretches >= MIN_STRETCHES else Answer.CANNOT_SAY
+
+    def _copy_threshold(self, pair: DeclaredPair) -> float:
+        donors = {self.sheet[name].donor for name in (pair.sample, pair.other_sample)}
+        confidence = self.limits.min_confidence
+        if len(donors) == 1:
+            return copy_threshold(self.n_of_donor[donors.pop()], confidence)
+        return copy_threshold(self.n_of_donor.total(), confidence, copy_share=ACROSS_SHARE)
 
     def _may_segregate(self, pair: DeclaredPair) -> bool:
         """Whether a descendant differs from its source because the source is no clean gamete: it segregates."""

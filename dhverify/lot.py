@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,10 @@ class Lot:
         Of all markers.
     evidence
         Which evidence is used and why, a sentence.
+    warnings
+        What a user should look at.
+    notes
+        What was seen of single markers that are used all the same, by index among all.
 
     """
 
@@ -67,6 +71,8 @@ class Lot:
     places: Places
     marker_map: MarkerMap
     evidence: str
+    warnings: tuple[str, ...] = ()
+    notes: Mapping[int, str] = field(default_factory=dict)
 
     def rows(self, names: Sequence[str]) -> NDArray[np.int64]:
         """Array rows of samples by name."""
@@ -104,13 +110,53 @@ def assemble(genotypes: Genotypes, sheet: SampleSheet, marker_map: MarkerMap) ->
     return restricted(lot, quality, depths)
 
 
+def without_markers(lot: Lot, faults: Mapping[int, str]) -> Lot:
+    """Return the lot without some of its usable markers, each with its reason."""
+    if not faults:
+        return lot
+    reason = list(lot.quality.reason)
+    is_usable = lot.quality.is_usable.copy()
+    for marker, text in faults.items():
+        where = int(lot.usable[marker])
+        is_usable[where] = False
+        reason[where] = text
+    keep = np.setdiff1d(np.arange(len(lot.usable)), list(faults))
+    usable = lot.usable[keep]
+    seen = Observations(
+        calls=np.ascontiguousarray(lot.seen.calls[:, keep]),
+        depths=None if lot.seen.depths is None else np.ascontiguousarray(lot.seen.depths[:, keep]),
+    )
+    return replace(
+        lot,
+        quality=replace(lot.quality, is_usable=is_usable, reason=tuple(reason)),
+        usable=usable,
+        seen=seen,
+        grid=lay_out(lot.places.chrom[keep], lot.grid.cm[keep]),
+        places=Places(name=lot.places.name[keep], chrom=lot.places.chrom[keep], pos_bp=lot.places.pos_bp[keep]),
+    )
+
+
+def with_loose_markers(lot: Lot, loose: NDArray[np.int64], note: str, warning: str) -> Lot:
+    """Return the lot with some usable markers taken as unlinked."""
+    if not len(loose):
+        return lot
+    chrom = lot.places.chrom.copy()
+    chrom[loose] = ""
+    notes = {**lot.notes, **{int(lot.usable[m]): note for m in loose}} if note else lot.notes
+    return replace(
+        lot,
+        grid=lay_out(chrom, np.where(chrom == "", np.nan, lot.grid.cm)),
+        places=replace(lot.places, chrom=chrom),
+        warnings=(*lot.warnings, warning) if warning else lot.warnings,
+        notes=notes,
+    )
+
+
 def restricted(lot: Lot, quality: MarkerQuality, depths: NDArray[np.int32] | None) -> Lot:
     """Return the lot at the markers that a quality calls usable."""
     usable = np.flatnonzero(quality.is_usable)
-    return Lot(
-        samples=lot.samples,
-        row=lot.row,
-        all_calls=lot.all_calls,
+    return replace(
+        lot,
         quality=quality,
         usable=usable,
         seen=Observations(
@@ -121,8 +167,6 @@ def restricted(lot: Lot, quality: MarkerQuality, depths: NDArray[np.int32] | Non
         places=Places(
             name=lot.places.name[usable], chrom=lot.places.chrom[usable], pos_bp=lot.places.pos_bp[usable]
         ),
-        marker_map=lot.marker_map,
-        evidence=lot.evidence,
     )
 
 

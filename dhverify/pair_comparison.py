@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
 from dhverify.genotypes import MISSING
-from dhverify.judging import expected_column, posterior
 from dhverify.lot import Lot
 from dhverify.marker_quality import sample_heterozygosity
 from dhverify.pair_odds import PairOdds
@@ -66,7 +65,7 @@ class PairComparison:
     def __init__(self, lot: Lot, analysis: Analysis) -> None:
         self.lot, self.analysis = lot, analysis
         self.odds = PairOdds(lot, analysis)
-        self.clean = posterior(analysis.pooled, analysis.prior_rows())[:, expected_column()] > 0.5  # noqa: PLR2004
+        self.clean = analysis.clean_probability() > 0.5  # noqa: PLR2004
         self.segregating = np.array(
             [self._segregating(number) for number in range(len(analysis.models))], dtype=bool
         ).reshape(len(analysis.models), lot.grid.n_markers)

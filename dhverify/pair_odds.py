@@ -3,7 +3,9 @@
 Two samples of one genotype follow one path of founder strands along the map, and what was seen of both is seen of
 that path; two gametes follow a path each. Both stories use the same pedigrees, assay and map as the findings of
 single samples do, so that a sample that is no clean gamete is compared as what it is: two samples of one hybrid
-under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best.
+under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best. Where the plants of a
+donor differ (F2, backcross, three-way), two gametes may be of one plant, and are then more alike than two of the
+donor at large: that story counts as much as the other.
 
 References
 ----------
@@ -15,13 +17,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis, stage_of
-from dhverify.findings_table import Candidate, candidates
+from dhverify.findings_table import Candidate, FamilyShape, candidates, clean
+from dhverify.hypotheses import MEIOSIS, Hypothesis, tabulated
 from dhverify.judging import candidate_log_weights
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
@@ -31,6 +35,21 @@ from dhverify.strands import pair_genotypes
 BATCH_BYTES: Final = 64 * 2**20
 FIXED_FINDINGS: Final = frozenset({Finding.PARENT, Finding.DONOR, Finding.INDUCER})
 """Findings whose plants are all alike: two of them tell nothing about being one sample."""
+
+
+@lru_cache(maxsize=256)
+def sister_gametes(shape: FamilyShape) -> Hypothesis | None:
+    """Two gametes of one donor plant; None where all plants of the donor are alike (an F1, an inbred).
+
+    The first slot of a pair is the strand of the one gamete, the second that of the other.
+    """
+    gamete = clean(shape)
+    *behind, last = gamete.factors or (MEIOSIS,)
+    if not behind or last.size != 2:  # noqa: PLR2004
+        return None
+    slots = np.array([gamete.pairs[k][0] for k in gamete.pair_of_state]).reshape(-1, 2)
+    one, two = np.repeat(slots, 2, axis=1), np.tile(slots, (1, 2))
+    return tabulated("two gametes of one plant", (*behind, last, last), one.ravel(), two.ravel())
 
 
 @dataclass(frozen=True, kw_only=True, order=True)
@@ -113,11 +132,62 @@ class PairOdds:
             for way in self._alone_ways(row, pair_ways)
         }
         self._score_alone(wanted)
-        result = np.full(len(ways), np.nan)
-        for pair, (a, b, pair_ways) in enumerate(zip(first, second, ways, strict=True)):
-            if pair_ways:
-                result[pair] = together[pair] - self._alone(a, pair_ways) - self._alone(b, pair_ways)
+        apart = np.array(
+            [
+                self._alone(a, pair_ways) + self._alone(b, pair_ways) if pair_ways else np.nan
+                for a, b, pair_ways in zip(first, second, ways, strict=True)
+            ]
+        ).reshape(len(ways))
+        return together - self._with_sisters(first, second, apart)
+
+    def _with_sisters(
+        self, first: Sequence[int], second: Sequence[int], apart: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Pool two separate samples with two gametes of one donor plant, where that is another story."""
+        pairs_of: dict[int, list[int]] = {}
+        for pair, (a, b) in enumerate(zip(first, second, strict=True)):
+            model = self.model_of_row.get(a, -1)
+            if model >= 0 and self._is_one_donor(model, self.model_of_row.get(b, -1)):
+                pairs_of.setdefault(model, []).append(pair)
+        pooled = apart.copy()
+        rows, others = np.array(first, dtype=np.int64), np.array(second, dtype=np.int64)
+        for model, found in sorted(pairs_of.items()):
+            told = sister_gametes(self.analysis.models[model].shape)
+            if told is not None:
+                pairs = np.array(found)
+                sisters = self._sisters(model, told, rows[pairs], others[pairs])
+                pooled[pairs] = np.logaddexp(apart[pairs], sisters) - np.log(2)
+        return pooled
+
+    def _is_one_donor(self, model: int, other: int) -> bool:
+        models = self.analysis.models
+        return other >= 0 and models[model].family.donor == models[other].family.donor
+
+    def _sisters(
+        self, model: int, told: Hypothesis, rows: NDArray[np.int64], others: NDArray[np.int64]
+    ) -> NDArray[np.float64]:
+        """Log likelihood of two samples as two gametes of one plant; float64, shape (n_pairs,)."""
+        learnt = self.analysis.learnt
+        first = [(one, one) for one, _ in told.pairs]
+        second = [(two, two) for _, two in told.pairs]
+        values = learnt.slot_values(self.analysis.models[model])
+        genotypes = [pair_genotypes(side, values, {}) for side in (first, second)]
+        result = np.empty(len(rows))
+        batch = self._batch(len(told.pairs))
+        for start in range(0, len(rows), batch):
+            part = slice(start, start + batch)
+            seen = [
+                learnt.assay.genotype_likelihood(learnt.seen, side[part]) @ given
+                for side, given in zip((rows, others), genotypes, strict=True)
+            ]
+            emissions = lay_emissions((seen[0] * seen[1]).transpose(0, 2, 1), told.pairs, learnt.grid)
+            result[part] = log_likelihood(told, emissions, learnt.grid)
         return result
+
+    def _batch(self, n_pairs: int) -> int:
+        grid = self.analysis.learnt.grid
+        cells = grid.n_steps * grid.n_chains * (n_pairs + 3)
+        return int(max(1, min(256, BATCH_BYTES // (8 * max(cells, 1)))))
 
     def _ways(self, a: int, b: int) -> tuple[Way, ...]:
         """Ways in which the two could be one genotype: what either is, and a clean gamete of either donor."""
@@ -171,8 +241,7 @@ class PairOdds:
         plant = model.donor_sample
         fixed = {model.shape.plant: learnt.plant_genotype(self.lot.row[plant])} if plant else {}
         genotypes = pair_genotypes(pairs, learnt.slot_values(model), fixed)
-        cells = learnt.grid.n_steps * learnt.grid.n_chains * (len(pairs) + 3)
-        batch = int(max(1, min(256, BATCH_BYTES // (8 * max(cells, 1)))))
+        batch = self._batch(len(pairs))
         result = np.empty(len(rows))
         for start in range(0, len(rows), batch):
             part = slice(start, start + batch)
