@@ -203,7 +203,9 @@ def _without_faults(
     families = [
         lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
     ]
-    faults, impure = impure_markers(work.registry, work.models, learnt.strand_second, counts)
+    faults, impure = impure_markers(
+        work.registry, work.models, learnt.strand_second, prior_values(prior), counts, _allele_error(learnt.assay)
+    )
     noted = impure | distorted_markers(work.models, families, learnt.strand_second)
     lot = replace(lot, notes={**lot.notes, **{int(lot.usable[m]): text for m, text in noted.items()}})
     if not faults or len(faults) >= lot.grid.n_markers / 4:

@@ -27,6 +27,9 @@ MAX_PARTNERS: Final = 4
 VISIBLE_SHARE: Final = 0.2
 VISIBLE_SLOPE: Final = 0.04
 """A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
+FEWEST_HETEROZYGOTES: Final = 10
+SAME_KIND: Final = 0.8
+"""A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
 CLEAN_PARTNER: Final = 0.9
 NEIGHBOUR_WEIGHT: Final = 0.5
 """Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weight itself is
@@ -168,6 +171,9 @@ def find_mixtures(
         if not len(others):
             continue
         mean = panel.mean_second[panel.donor_of_model[analysis.model_of[line]]]
+        others = others[~_same_kind(calls[row], calls[others])]
+        if not len(others):
+            continue
         scores = partner_screen(analysis.learnt, row, mean, calls[others])
         weights = _partner_log_weights(everyone[row], [everyone[k] for k in others])
         top = np.argsort(-(scores + weights), kind="stable")[:MAX_PARTNERS]
@@ -197,6 +203,16 @@ def _as_pollen(
         detail="inbred",
         name=everyone[partner].name,
     )
+
+
+def _same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Partners that are heterozygous wherever the sample is: the same plant again, and no sign of a mixture."""
+    is_het = sample == 1
+    if is_het.sum() < FEWEST_HETEROZYGOTES:
+        return np.zeros(len(partners), dtype=bool)
+    here = partners[:, is_het]
+    called = (here != MISSING).sum(axis=1)
+    return np.asarray((here == 1).sum(axis=1) > SAME_KIND * np.maximum(called, 1))
 
 
 def _partner_log_weights(sample: Sample, others: Sequence[Sample]) -> NDArray[np.float64]:

@@ -287,7 +287,7 @@ def learn_reads(
         is_second = second[fixed] > 0.5
         minor = np.where(is_second, part[..., 0], part[..., 1])
         total = part.sum(axis=2)
-        is_trusted = minor * 4 <= total
+        is_trusted = (minor * 4 <= total) | (total < 4)
         wrong += float(minor[is_trusted].sum())
         seen += float(total[is_trusted].sum())
     first, both, pairs, agreeing = 50.0, 100.0, 0.0, 0.0

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binomtest
+from scipy.stats import binom, binomtest
 
 from dhverify.family_models import FamilyModel, StrandRegistry
 from dhverify.findings_table import Tree
@@ -22,6 +22,7 @@ from dhverify.strands import StrandCounts
 FEWEST_COPIES: Final = 8.0
 IMPURE: Final = 0.08
 """A founder is impure at a marker when its rarer allele is shown by this share of its copies in offspring."""
+IMPURE_PROBABILITY: Final = 1e-6
 MOST_IMPURE: Final = 0.15
 """Where more of the markers look impure than this, it is the pedigree that does not hold, not the markers."""
 DISTORTED_PROBABILITY: Final = 1e-7
@@ -39,7 +40,9 @@ def impure_markers(
     registry: StrandRegistry,
     models: Sequence[FamilyModel],
     strand_second: NDArray[np.float64],
+    typed_second: NDArray[np.float64],
     counts: StrandCounts,
+    error: float,
 ) -> tuple[dict[int, str], dict[int, str]]:
     """Markers at which the offspring of a typed inbred show both of its alleles.
 
@@ -53,9 +56,13 @@ def impure_markers(
     models
         Families.
     strand_second
-        float64, shape (n_strands, n_markers).
+        float64, shape (n_strands, n_markers). As learnt.
+    typed_second
+        float64, shape (n_strands, n_markers). As the founders' own genotypes have it.
     counts
         Copies of each strand seen with either allele.
+    error
+        Homozygotes that the assay shows as the other homozygote.
 
     Returns
     -------
@@ -71,7 +78,8 @@ def impure_markers(
         total = counts.values[strand].sum(axis=1)
         rarer = counts.values[strand].min(axis=1)
         p = strand_second[strand]
-        is_impure = (total >= FEWEST_COPIES) & (rarer >= 3) & (np.minimum(p, 1 - p) > IMPURE)
+        by_chance = binom.sf(np.ceil(rarer) - 1, np.ceil(total), 2 * error)
+        is_impure = (total >= FEWEST_COPIES) & (np.minimum(p, 1 - p) > IMPURE) & (by_chance < IMPURE_PROBABILITY)
         if is_impure.sum() > MOST_IMPURE * len(p):
             continue
         for marker in np.flatnonzero(is_impure):
@@ -79,13 +87,13 @@ def impure_markers(
                 f"offspring of {info.name} show both alleles ({rarer[marker]:.0f} of {total[marker]:.0f} copies the"
                 " rarer one): the marker errs or this parent's seed is not pure here"
             )
-            target = faults if _all_alike(models, strand_second[:, marker], strand) else notes
+            target = faults if _all_alike(models, typed_second[:, marker], strand) else notes
             target.setdefault(int(marker), text)
     return faults, notes
 
 
 def _all_alike(models: Sequence[FamilyModel], second: NDArray[np.float64], strand: int) -> bool:
-    """Whether in some family of a strand all founders carry its commoner allele."""
+    """Whether in some family of a strand all founders were typed with one allele."""
     for model in models:
         founders = model.slots[list(model.donor_slots)]
         if strand in founders and len(set((second[founders] > 0.5).tolist())) == 1:

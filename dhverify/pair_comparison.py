@@ -22,6 +22,8 @@ STRANDS_APART: Final = 0.5
 SEEN_MINOR_SHARE: Final = 0.05
 """Where the strands are not known, a marker segregates when the rarer allele has at least this share in the family
 (common practice, no source)."""
+MIN_CLEAN_SHARE: Final = 0.2
+"""Share of clean lines from which a family shows its strands (common practice, no source)."""
 AGREEMENT_RANGE: Final = (0.8, 0.95)
 """Copies are looked for among pairs that agree at this share at least; where in the range depends on the errors."""
 AGREEMENT_SLACK: Final = 0.04
@@ -74,12 +76,19 @@ class PairComparison:
         self._stretches: dict[tuple[int, bool], tuple[float, float]] = {}
 
     def _segregating(self, model: int) -> NDArray[np.bool_]:
-        """Markers that segregate in a family: by its strands, or by what its samples show."""
+        """Markers that segregate in a family: by its strands, or by what its samples show.
+
+        Strands that nobody typed are known from clean lines; without enough of these the samples decide.
+        """
         family, learnt = self.analysis.models[model], self.analysis.learnt
-        strands = learnt.strand_second[family.slots[list(family.donor_slots)]]
+        members = self.analysis.model_of == model
+        founders = family.slots[list(family.donor_slots)]
+        strands = learnt.strand_second[founders]
         apart = np.asarray(np.ptp(strands, axis=0) > STRANDS_APART)
         is_known = (np.abs(strands - 0.5) > 0.5 * STRANDS_APART).all(axis=0)  # noqa: PLR2004
-        calls = learnt.seen.calls[self.analysis.rows[self.analysis.model_of == model]]
+        is_typed = all(self.analysis.registry.typed(founders.tolist()))
+        is_known &= is_typed or bool(self.clean[members].mean() >= MIN_CLEAN_SHARE)
+        calls = learnt.seen.calls[self.analysis.rows[members]]
         first, second = (calls == 0).sum(axis=0), (calls == 2).sum(axis=0)  # noqa: PLR2004
         het = (calls == 1).sum(axis=0)
         rarer = 2 * np.minimum(first, second) + het

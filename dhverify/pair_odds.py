@@ -36,6 +36,9 @@ BATCH_BYTES: Final = 64 * 2**20
 FIXED_FINDINGS: Final = frozenset({Finding.PARENT, Finding.DONOR, Finding.INDUCER})
 """Findings whose plants are all alike: two of them tell nothing about being one sample."""
 
+SURE_GENOTYPES: Final = 0.95
+"""Mean probability of the likelier genotype from which a plant's genotype is known."""
+
 
 @lru_cache(maxsize=256)
 def sister_gametes(shape: FamilyShape) -> Hypothesis | None:
@@ -79,6 +82,7 @@ class PairOdds:
         self.model_of_row: dict[int, int] = {}
         self.best_way: dict[int, Way] = {}
         self._known: dict[tuple[int, Way], float] = {}
+        self._is_sure: dict[Way, bool] = {}
         for number, sample in enumerate(analysis.judged):
             self._note(number, stage_of(sample))
         for sample in lot.samples:
@@ -105,9 +109,23 @@ class PairOdds:
         return None if way is None else self.candidates(way.model)[way.candidate]
 
     def is_fixed(self, row: int) -> bool:
-        """Whether a sample is most probably a plant that is like all others of its kind."""
+        """Whether a sample is most probably a plant that is like all others of its kind, and known to be so."""
         found = self.candidate_of(row)
-        return found is not None and found.finding in FIXED_FINDINGS and found.hypothesis.n_states == 1
+        if found is None or found.finding not in FIXED_FINDINGS or found.hypothesis.n_states > 1:
+            return False
+        way = self.best_way[row]
+        if way not in self._is_sure:
+            genotypes = self._genotypes(way)
+            self._is_sure[way] = bool(genotypes.max(axis=1).mean() > SURE_GENOTYPES)
+        return self._is_sure[way]
+
+    def _genotypes(self, way: Way) -> NDArray[np.float64]:
+        """Genotype probabilities of each strand pair of a way; float64, shape (n_markers, 3, n_pairs)."""
+        learnt, model = self.analysis.learnt, self.analysis.models[way.model]
+        pairs = list(self.candidates(way.model)[way.candidate].hypothesis.pairs)
+        plant = model.donor_sample
+        fixed = {model.shape.plant: learnt.plant_genotype(self.lot.row[plant])} if plant else {}
+        return pair_genotypes(pairs, learnt.slot_values(model), fixed)
 
     def log_odds(self, first: Sequence[int], second: Sequence[int]) -> NDArray[np.float64]:
         """Natural log odds of one genotype against two separate ones.
@@ -235,12 +253,10 @@ class PairOdds:
         self, way: Way, rows: NDArray[np.int64], others: NDArray[np.int64] | None
     ) -> NDArray[np.float64]:
         """Log likelihood of samples in one way, each as one genotype with another sample where one is given."""
-        learnt, model = self.analysis.learnt, self.analysis.models[way.model]
+        learnt = self.analysis.learnt
         told = self.candidates(way.model)[way.candidate].hypothesis
         pairs = list(told.pairs)
-        plant = model.donor_sample
-        fixed = {model.shape.plant: learnt.plant_genotype(self.lot.row[plant])} if plant else {}
-        genotypes = pair_genotypes(pairs, learnt.slot_values(model), fixed)
+        genotypes = self._genotypes(way)
         batch = self._batch(len(pairs))
         result = np.empty(len(rows))
         for start in range(0, len(rows), batch):
