@@ -178,9 +178,7 @@ def _too_few(counts: Counts, lines: Sequence[CountedLine]) -> list[Defect]:
         if n_lines > total:
             places = "row " + " and ".join(str(row.row) for row in rows)
             expected = f"at least {n_lines}, the lines of {donor} at stage haploid in the sample sheet"
-            defects.append(
-                Defect(where=f"{places}, column putative_haploids", found=str(total), expected=expected)
-            )
+            defects.append(Defect(where=f"{places}, column putative_haploids", found=str(total), expected=expected))
     return defects
 
 

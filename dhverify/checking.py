@@ -3,47 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from dhverify.account import build_account
-from dhverify.analysis import Analysis, Progress, analyse, with_consensus
-from dhverify.diagnosis import Diagnosis, diagnose, expected_finding
+from dhverify.analysis import Analysis, analyse, with_consensus
+from dhverify.diagnosis import diagnose, expected_finding
 from dhverify.donor_advice import advise
 from dhverify.donor_table import FamilyPanel, donor_rows
 from dhverify.errors import Defect, SheetError
-from dhverify.evidence import LineEvidence, LineMeasures, Share
+from dhverify.evidence import LineEvidence
 from dhverify.genetic_map import GeneticMap, place_markers
 from dhverify.genotypes import Genotypes
 from dhverify.identity import IdentityFindings, judge_identity
-from dhverify.judging import FINDING_ORDER
+from dhverify.judged_lot import Progress
 from dhverify.limits import Limits
-from dhverify.lot import Lot, assemble
+from dhverify.lot import assemble
 from dhverify.outcome import (
-    AssayRates,
     CheckOutcome,
     Finding,
     Flag,
-    LineRow,
-    MarkerRow,
-    SegmentRow,
-    Track,
     Verdict,
 )
-from dhverify.reasons import explain
+from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates, segment_rows, tracks
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import smallest_visible_cm
-from dhverify.verdicts import Judgement, judge
+from dhverify.verdicts import judge
 
 if TYPE_CHECKING:
     from dhverify.counts import Counts
-
-MAX_TRACKS: Final = 2500
-"""Lines whose stretches are kept for pictures; in a larger lot only those that do not pass."""
 
 
 def run_check(
@@ -96,7 +88,7 @@ def run_check(
     evidence = _with_identity(_complete(diagnosis.evidence, sheet), identity)
     evidence = _with_doubt(evidence, analysis, references)
     return _outcome(
-        _Found(
+        FoundLot(
             genotypes=genotypes,
             sheet=sheet,
             limits=limits,
@@ -110,21 +102,6 @@ def run_check(
         counts=counts,
         by=by,
     )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Found:
-    """Everything that the rooms below found."""
-
-    genotypes: Genotypes
-    sheet: SampleSheet
-    limits: Limits
-    lot: Lot
-    analysis: Analysis
-    diagnosis: Diagnosis
-    references: ReferenceFindings
-    identity: IdentityFindings
-    evidence: Mapping[str, LineEvidence]
 
 
 def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
@@ -153,8 +130,7 @@ def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
 def _complete(evidence: Mapping[str, LineEvidence], sheet: SampleSheet) -> dict[str, LineEvidence]:
     """Add lines that no genotype file holds."""
     return {
-        line.name: evidence[line.name] if line.name in evidence else _not_genotyped(line)
-        for line in sheet.lines
+        line.name: evidence[line.name] if line.name in evidence else _not_genotyped(line) for line in sheet.lines
     } | {name: found for name, found in evidence.items() if name not in {line.name for line in sheet.lines}}
 
 
@@ -186,9 +162,7 @@ def _with_doubt(
     return result
 
 
-def _with_identity(
-    evidence: Mapping[str, LineEvidence], identity: IdentityFindings
-) -> dict[str, LineEvidence]:
+def _with_identity(evidence: Mapping[str, LineEvidence], identity: IdentityFindings) -> dict[str, LineEvidence]:
     """Add what was found of identities."""
     return {
         name: replace(
@@ -200,7 +174,7 @@ def _with_identity(
     }
 
 
-def _panels(found: _Found) -> dict[Family, FamilyPanel]:
+def _panels(found: FoundLot) -> dict[Family, FamilyPanel]:
     """What the markers can see in each family."""
     grid = found.lot.grid
     calls = found.lot.seen.calls
@@ -218,16 +192,12 @@ def _panels(found: _Found) -> dict[Family, FamilyPanel]:
     return panels
 
 
-def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> CheckOutcome:
+def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> CheckOutcome:
     judgements = {name: judge(e, found.limits) for name, e in found.evidence.items()}
-    lines = tuple(_line_row(found, line, judgements[line.name]) for line in found.sheet.lines)
+    lines = tuple(line_row(found, line, judgements[line.name]) for line in found.sheet.lines)
     verdicts = [judgements[line.name].verdict for line in found.sheet.lines]
-    passes = [
-        found.evidence[s.name] for s, v in zip(found.sheet.lines, verdicts, strict=True) if v is Verdict.PASS
-    ]
-    fails = [
-        found.evidence[s.name] for s, v in zip(found.sheet.lines, verdicts, strict=True) if v is Verdict.FAIL
-    ]
+    passes = [found.evidence[s.name] for s, v in zip(found.sheet.lines, verdicts, strict=True) if v is Verdict.PASS]
+    fails = [found.evidence[s.name] for s, v in zip(found.sheet.lines, verdicts, strict=True) if v is Verdict.FAIL]
     line_evidence = {line.name: found.evidence[line.name] for line in found.sheet.lines}
     advice = advise(line_evidence, found.sheet, counts=counts, by=by)
     return CheckOutcome(
@@ -241,14 +211,14 @@ def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> Chec
         ),
         references=found.references.rows,
         account=build_account(line_evidence, found.sheet, counts=counts, by=by),
-        markers=_marker_rows(found),
-        segments=_segments(found),
+        markers=marker_rows(found),
+        segments=segment_rows(found),
         identity=found.identity.rows,
         plates=(),
         wells=(),
         limits=found.limits,
-        rates=_rates(found),
-        priors=_priors(found),
+        rates=rates(found),
+        priors=priors(found),
         map_description=found.lot.marker_map.description,
         evidence_used=found.lot.evidence,
         notes=(*found.genotypes.notes, *(model.basis for model in found.analysis.models)),
@@ -257,7 +227,7 @@ def _outcome(found: _Found, *, counts: Counts | None, by: Sequence[str]) -> Chec
         expected_wrong_passes=float(sum(1 - e.expected_probability for e in passes)),
         expected_wrong_fails=float(sum(e.expected_probability for e in fails if not e.segments)),
         extra_columns=found.sheet.extra_columns,
-        tracks=_tracks(found, judgements),
+        tracks=tracks(found, judgements),
         strata=tuple(by),
         stories=found.identity.stories,
         group_advice=advice.groups,
@@ -268,7 +238,7 @@ def _sheet_checksum(sheet: SampleSheet) -> tuple[tuple[str, str], ...]:
     return ((sheet.source, sheet.checksum),) if sheet.checksum else ()
 
 
-def _warnings(found: _Found) -> tuple[str, ...]:
+def _warnings(found: FoundLot) -> tuple[str, ...]:
     held = {str(name) for name in found.genotypes.samples}
     unnamed = [name for name in found.genotypes.samples if str(name) not in found.sheet]
     missing = [line.name for line in found.sheet.lines if line.name not in held]
@@ -280,166 +250,3 @@ def _warnings(found: _Found) -> tuple[str, ...]:
         some = ", ".join(missing[:5]) + (", ..." if len(missing) > 5 else "")
         texts.append(f"{len(missing)} lines of the sheet are in no genotype file: {some}")
     return tuple(texts)
-
-
-def _line_row(found: _Found, sample: Sample, judgement: Judgement) -> LineRow:
-    evidence = found.evidence[sample.name]
-    measures = evidence.measures or _no_measures()
-    has = evidence.measures is not None
-    inducer_segments = [s for s in evidence.segments if s.origin == "inducer"]
-    is_clean = evidence.finding is evidence.expected
-    return LineRow(
-        sample=sample.name,
-        line=sample.line,
-        stage=sample.stage.value if sample.stage else "",
-        donor=sample.donor,
-        inducer=sample.inducer,
-        verdict=judgement.verdict,
-        finding=evidence.finding,
-        confidence=evidence.confidence,
-        flags=judgement.flags,
-        reasons=explain(evidence, judgement, found.limits),
-        call_rate=measures.call_rate if has else None,
-        called_markers=measures.called_markers,
-        heterozygosity=measures.heterozygosity.value,
-        heterozygosity_low=measures.heterozygosity.low,
-        heterozygosity_high=measures.heterozygosity.high,
-        segregating_markers=measures.segregating_markers,
-        heterozygosity_segregating=measures.heterozygosity_segregating,
-        diagnostic_markers=measures.diagnostic_markers,
-        inducer_share=measures.inducer.value,
-        inducer_share_low=measures.inducer.low,
-        inducer_share_high=measures.inducer.high,
-        donor_share=measures.donor_share,
-        foreign_share=measures.foreign.value,
-        parent_shares=measures.parent_shares,
-        best_donor=evidence.best_donor,
-        best_donor_fit=evidence.best_donor_fit,
-        inducer_segments=len(inducer_segments) if is_clean else None,
-        inducer_segment_mb=_megabases(inducer_segments) if is_clean else None,
-        duplicate_group=evidence.duplicate_group,
-        contaminant=evidence.contaminant,
-        contaminant_share=evidence.contaminant_share,
-        plate=sample.plate,
-        well=sample.well,
-        source=sample.source,
-        tissue=sample.tissue.value,
-        plants=sample.plants,
-        extra=sample.extra,
-    )
-
-
-def _no_measures() -> LineMeasures:
-    return LineMeasures(
-        call_rate=0.0,
-        called_markers=0,
-        heterozygosity=Share(),
-        segregating_markers=None,
-        heterozygosity_segregating=None,
-        diagnostic_markers=None,
-        inducer=Share(),
-        donor_share=None,
-        foreign=Share(),
-    )
-
-
-def _megabases(segments: Sequence[SegmentRow]) -> float | None:
-    lengths = [
-        (s.end_bp - s.start_bp) / 1e6 for s in segments if s.start_bp is not None and s.end_bp is not None
-    ]
-    return float(sum(lengths)) if len(lengths) == len(segments) else None
-
-
-def _segments(found: _Found) -> tuple[SegmentRow, ...]:
-    return tuple(row for line in found.sheet.lines for row in found.evidence[line.name].segments)
-
-
-def _marker_rows(found: _Found) -> tuple[MarkerRow, ...]:
-    markers, quality = found.genotypes.markers, found.lot.quality
-    errors = np.full(len(markers), np.nan)
-    errors[found.lot.usable] = found.analysis.learnt.assay.calls.marker_hom_to_het
-    has_errors = found.analysis.learnt.seen.depths is None
-    rows = [
-        MarkerRow(
-            marker=str(markers.name[k]),
-            chrom=str(found.lot.marker_map.chrom[k]),
-            pos=int(markers.pos_bp[k]) if markers.pos_bp[k] >= 0 else None,
-            cm=_known(found.lot.marker_map.cm[k]),
-            call_rate=float(quality.marker_call_rate[k]),
-            heterozygosity=_known(quality.marker_heterozygosity[k]),
-            usable=bool(quality.is_usable[k]),
-            reason=quality.reason[k] or found.lot.notes.get(k, ""),
-            error_rate=_known(errors[k]) if has_errors else None,
-        )
-        for k in range(len(markers))
-    ]
-    aside = [
-        MarkerRow(
-            marker=m.name,
-            chrom=m.chrom,
-            pos=m.pos_bp if m.pos_bp >= 0 else None,
-            cm=None,
-            call_rate=None,
-            heterozygosity=None,
-            usable=False,
-            reason=m.reason,
-            error_rate=None,
-        )
-        for m in found.genotypes.set_aside
-    ]
-    return tuple(rows + aside)
-
-
-def _known(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
-def _rates(found: _Found) -> AssayRates:
-    learnt = found.analysis.learnt
-    calls = learnt.seen.calls
-    return AssayRates(
-        hom_to_het=float(np.mean(learnt.assay.calls.marker_hom_to_het)),
-        hom_to_other_hom=learnt.assay.calls.hom_to_other_hom,
-        dropout=learnt.assay.calls.dropout,
-        missing=float((calls < 0).mean()) if calls.size else 0.0,
-        read_error=learnt.assay.reads.read_error if learnt.seen.depths is not None else None,
-        source="learnt from the clean lines and hybrids of this lot, shrunk to what is usual",
-    )
-
-
-def _priors(found: _Found) -> tuple[tuple[str, tuple[tuple[str, float], ...]], ...]:
-    stages = {line.stage for line in found.sheet.lines if line.stage}
-    return tuple(
-        (
-            stage.value,
-            tuple(zip(FINDING_ORDER, (float(p) for p in prior), strict=True)),
-        )
-        for stage, prior in found.diagnosis.priors.items()
-        if stage in stages
-    )
-
-
-def _tracks(found: _Found, judgements: Mapping[str, Judgement]) -> tuple[Track, ...]:
-    decoded, analysis = found.diagnosis.decoded, found.analysis
-    is_large = len(analysis.judged) > MAX_TRACKS
-    tracks = []
-    for number, sample in enumerate(analysis.judged):
-        if is_large and judgements[sample.name].verdict is Verdict.PASS:
-            continue
-        model = analysis.models[int(analysis.model_of[number])]
-        classes = found.diagnosis.classes[int(analysis.model_of[number])]
-        calls = found.lot.seen.calls[analysis.rows[number]]
-        foreign = np.where(classes.alike_second, calls < 2, calls > 0) & classes.is_alike & (calls >= 0)
-        tracks.append(
-            Track(
-                sample=sample.name,
-                strands=model.founder_names,
-                marker_index=found.lot.usable,
-                strand=decoded.strand[number].astype(np.int16),
-                copies_of_inducer=decoded.inducer_copies[number],
-                call=calls,
-                is_foreign=foreign,
-                is_informative=classes.is_diagnostic | classes.is_segregating,
-            )
-        )
-    return tuple(tracks)

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from dhverify.alternatives import DonorPanel, linked_log_likelihood
 from dhverify.analysis import Analysis
 from dhverify.findings_table import clean, plant_maker
-from dhverify.hypotheses import crossed
 from dhverify.genotypes import MISSING
+from dhverify.hypotheses import crossed
 from dhverify.judging import Option
 from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.observation import CallErrors

@@ -213,9 +213,7 @@ CRITERIA: Final[tuple[Criterion, ...]] = (
         weight=Weight.RETEST,
         ask=_raised(Flag.LINE_MISMATCH),
     ),
-    Criterion(
-        flag=Flag.MIXTURE, why="the sample is at fault, not the line", weight=Weight.NOTE, ask=_mixture
-    ),
+    Criterion(flag=Flag.MIXTURE, why="the sample is at fault, not the line", weight=Weight.NOTE, ask=_mixture),
     Criterion(
         flag=Flag.WRONG_TISSUE,
         why="the tissue does not show the embryo",

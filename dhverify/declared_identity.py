@@ -98,9 +98,7 @@ def declared_pairs(sheet: SampleSheet, genotyped: Container[str]) -> tuple[Decla
             found.setdefault(key, pair)
     place = {sample.name: number for number, sample in enumerate(sheet)}
     last = len(place)
-    return tuple(
-        sorted(found.values(), key=lambda p: (place.get(p.sample, last), place.get(p.other_sample, last)))
-    )
+    return tuple(sorted(found.values(), key=lambda p: (place.get(p.sample, last), place.get(p.other_sample, last))))
 
 
 def _descent(sheet: SampleSheet, genotyped: Container[str]) -> Iterator[DeclaredPair]:
@@ -131,9 +129,7 @@ AnswerOf = Callable[[str, str], Answer | None]
 """Answer of two samples by name, None where they were not compared."""
 
 
-def mismatch_flags(
-    sheet: SampleSheet, pairs: Sequence[DeclaredPair], answer: AnswerOf
-) -> dict[str, frozenset[Flag]]:
+def mismatch_flags(sheet: SampleSheet, pairs: Sequence[DeclaredPair], answer: AnswerOf) -> dict[str, frozenset[Flag]]:
     """Flags of the samples that break what the sheet declares."""
     flags: dict[str, set[Flag]] = {}
     for name in _source_mismatches(sheet, pairs, answer):
@@ -201,9 +197,7 @@ def agreeing_replicates(sheet: SampleSheet, answer: AnswerOf) -> tuple[tuple[str
     return tuple(found)
 
 
-def suggested(
-    other_sample: str, same_as: Mapping[str, Sequence[str]], sample: Sample, sheet: SampleSheet
-) -> str:
+def suggested(other_sample: str, same_as: Mapping[str, Sequence[str]], sample: Sample, sheet: SampleSheet) -> str:
     """Sample that fits ``other_sample`` in place of ``sample``: of the same stage if there is one; else empty."""
     fitting = [name for name in same_as.get(other_sample, ()) if name != sample.name]
     of_stage = [name for name in fitting if sheet[name].stage == sample.stage]

@@ -74,16 +74,12 @@ def decode(
     target = _Target(len(analysis.judged), analysis.learnt.grid.n_markers)
     for number, model in enumerate(analysis.models):
         found = candidates(model.shape)
-        lines = np.flatnonzero(analysis.model_of == number)
+        lines = [int(k) for k in np.flatnonzero(analysis.model_of == number)]
         for index in sorted({k for line in lines if (k := chosen[line]) is not None}):
             picked = np.array([line for line in lines if chosen[line] == index])
             plain = 0 if found[index].finding == EXPECTED else index
             _decode_lines(analysis, model, found[plain], picked, target)
-        clean = [
-            line
-            for line in lines
-            if chosen[line] is not None and found[chosen[line] or 0].finding == EXPECTED
-        ]
+        clean = [line for line in lines if chosen[line] is not None and found[chosen[line] or 0].finding == EXPECTED]
         _decode_segments(analysis, model, classes[number], np.array(clean, dtype=np.int64), limits, target)
     return Decoded(
         shares=tuple(target.shares),
@@ -113,9 +109,7 @@ def _decode_lines(
     pairs = list(candidate.hypothesis.pairs)
     weight = analysis.learnt.grid.weight
     donor, inducer = set(model.donor_slots), set(model.inducer_slots) - set(model.donor_slots)
-    kinds = np.array(
-        [[sum(slot in group for slot in pair) / 2 for pair in pairs] for group in (donor, inducer)]
-    )
+    kinds = np.array([[sum(slot in group for slot in pair) / 2 for pair in pairs] for group in (donor, inducer)])
     is_plant = np.array([pair[0] == model.shape.plant for pair in pairs])
     kinds[0, is_plant] = 1.0
     slots = np.array([[sum(slot == s for slot in pair) / 2 for pair in pairs] for s in model.donor_slots])
@@ -156,9 +150,7 @@ def _decode_segments(
     found = candidates(model.shape)
     segmented = next(k for k, c in enumerate(found) if c.detail == "segments")
     odds = np.log(SEGMENT_LINE_SHARE / (1 - SEGMENT_LINE_SHARE))
-    gain = np.array(
-        [analysis.log_likelihood[k][segmented] - analysis.log_likelihood[k][0] + odds for k in lines]
-    )
+    gain = np.array([analysis.log_likelihood[k][segmented] - analysis.log_likelihood[k][0] + odds for k in lines])
     picked = lines[gain > SEGMENT_LOG_ODDS] if len(lines) else lines
     hypothesis = found[segmented].hypothesis
     pairs = list(hypothesis.pairs)
@@ -179,9 +171,7 @@ def _decode_segments(
                 min_markers=limits.min_segment_markers,
             )
             odds_here = 1 / (1 + np.exp(-np.clip(gain[np.flatnonzero(lines == line)[0]], -50, 50)))
-            target.segments[line] = tuple(
-                _row(analysis, line, segment, float(odds_here)) for segment in segments
-            )
+            target.segments[line] = tuple(_row(analysis, line, segment, float(odds_here)) for segment in segments)
             _mark(target, line, segments, kinds[:, :, column], analysis)
 
 

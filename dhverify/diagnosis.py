@@ -10,19 +10,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from dhverify.alternatives import DonorPanel, OtherDonors, donor_panel, named_pollen, other_donors
-from dhverify.analysis import Analysis, Progress, stage_of, stage_priors
+from dhverify.alternatives import DonorPanel, OtherDonors, donor_panel, other_donors
+from dhverify.analysis import Analysis
 from dhverify.contamination import MixtureFit, find_mixtures
 from dhverify.decoding import Decoded, decode
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import EXPECTED, candidates
 from dhverify.genotypes import MISSING
+from dhverify.judged_lot import Progress, stage_of
 from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
+from dhverify.learning_rounds import stage_priors
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
 from dhverify.outcome import Finding
+from dhverify.pollen import named_pollen
 from dhverify.samples import Role, Sample, Stage
 
 NO_DOUBT: Final = 0.9995
@@ -76,9 +79,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
     if progress is not None:
         progress("looking for what explains lines in doubt", 0, max(1, len(doubtful)))
     pollen = named_pollen(analysis, panel, doubtful, first)
-    mixtures = find_mixtures(
-        analysis, panel, [int(k) for k in doubtful], lot.samples, _strangers(lot, analysis, first)
-    )
+    mixtures = find_mixtures(analysis, panel, [int(k) for k in doubtful], lot.samples, _strangers(lot, analysis, first))
     options = [list(found) for found in others.options]
     for line, found in pollen.items():
         options[line] += found

@@ -117,9 +117,7 @@ def advise(
 def _hybrids(lines: Sequence[CountedLine], donors: Sequence[str]) -> dict[str, _Rate]:
     seedlings = [line for line in lines if line.stage is Stage.HAPLOID]
     tables = {
-        donor: [
-            (line.finding is Finding.HYBRID, line.hybrid) for line in seedlings if line.sample.donor == donor
-        ]
+        donor: [(line.finding is Finding.HYBRID, line.hybrid) for line in seedlings if line.sample.donor == donor]
         for donor in donors
     }
     return _against_others(tables)
@@ -128,8 +126,7 @@ def _hybrids(lines: Sequence[CountedLine], donors: Sequence[str]) -> dict[str, _
 def _later(lines: Sequence[CountedLine], donors: Sequence[str]) -> dict[str, _Rate]:
     later = [line for line in lines if line.stage is not Stage.HAPLOID]
     tables = {
-        donor: [(not line.is_expected, line.wrong) for line in later if line.sample.donor == donor]
-        for donor in donors
+        donor: [(not line.is_expected, line.wrong) for line in later if line.sample.donor == donor] for donor in donors
     }
     return _against_others(tables)
 
@@ -151,13 +148,9 @@ def _uncoloured(counts: Counts | None, donors: Sequence[str]) -> dict[str, _Rate
     return _corrected(own, {name: rate_of_count(*pair).interval() for name, pair in own.items()})
 
 
-def _corrected(
-    own: Mapping[str, tuple[int, int]], intervals: Mapping[str, tuple[float, float]]
-) -> dict[str, _Rate]:
+def _corrected(own: Mapping[str, tuple[int, int]], intervals: Mapping[str, tuple[float, float]]) -> dict[str, _Rate]:
     total, of = (sum(pair[k] for pair in own.values()) for k in (0, 1))
-    strata = {
-        name: Stratum(count=x, of=n, others_count=total - x, others_of=of - n) for name, (x, n) in own.items()
-    }
+    strata = {name: Stratum(count=x, of=n, others_count=total - x, others_of=of - n) for name, (x, n) in own.items()}
     chances = holm([excess_probability([stratum]) for stratum in strata.values()])
     return {
         name: _Rate(
@@ -187,8 +180,7 @@ def _donor_words(hybrids: _Rate | None, later: _Rate | None, uncoloured: _Rate |
         found += _hybrid_words(hybrids, n_donors, is_named=bool(found))
     if later is not None and later.is_excess:
         found.append(
-            f"Genotype all lines of this donor: {_of(later)} are not what their stage says"
-            f" {_against(later, n_donors)}."
+            f"Genotype all lines of this donor: {_of(later)} are not what their stage says {_against(later, n_donors)}."
         )
     return " ".join(found) or _nothing(hybrids, later)
 
@@ -217,9 +209,7 @@ def _against(rate: _Rate, n_donors: int) -> str:
 
 
 def _nothing(hybrids: _Rate | None, later: _Rate | None) -> str:
-    rate, what = (
-        (hybrids, "putative haploids are hybrids") if hybrids is not None else (later, "lines are wrong")
-    )
+    rate, what = (hybrids, "putative haploids are hybrids") if hybrids is not None else (later, "lines are wrong")
     if rate is None:
         return "No line of this donor could be decided: nothing can be said."
     if rate.of < FEW_LINES:
@@ -260,7 +250,5 @@ def _strata(lines: Sequence[CountedLine], column: str, name: str) -> list[Stratu
         own = [line for line in here if group_value(line.sample, column) == name]
         n_own = sum(line.finding is Finding.HYBRID for line in own)
         n_all = sum(line.finding is Finding.HYBRID for line in here)
-        found.append(
-            Stratum(count=n_own, of=len(own), others_count=n_all - n_own, others_of=len(here) - len(own))
-        )
+        found.append(Stratum(count=n_own, of=len(own), others_count=n_all - n_own, others_of=len(here) - len(own)))
     return found

@@ -62,9 +62,7 @@ def donor_rows(
     """
     lines = counted_lines(sheet, evidence)
     return tuple(
-        _donor_row(
-            family, stage, own, verdicts, panels.get(family, FamilyPanel()), advice.get(family.donor, "")
-        )
+        _donor_row(family, stage, own, verdicts, panels.get(family, FamilyPanel()), advice.get(family.donor, ""))
         for family in sheet.families
         for stage in Stage
         if (own := [line for line in lines if _family(line) == family and line.stage is stage])

@@ -34,7 +34,7 @@ class Story:
     meant
         For each label concerned the label that its DNA was meant for.
     plate
-        The plate, for a story about a whole plate; else empty.
+        The plate, for a story about a plate, a row or a column of it; else empty.
     explained
         Undeclared pairs of one genotype that it explains.
 
@@ -97,9 +97,7 @@ def tell_stories(sheet: SampleSheet, findings: Findings) -> tuple[Story, ...]:
     return tuple(stories)
 
 
-def _weigh(
-    meant: Mapping[str, str], sheet: SampleSheet, findings: Findings
-) -> tuple[tuple[Pair, ...], int]:
+def _weigh(meant: Mapping[str, str], sheet: SampleSheet, findings: Findings) -> tuple[tuple[Pair, ...], int]:
     """Undeclared pairs that a story explains, and the number of observations against it."""
 
     def group(name: str) -> str:
@@ -129,7 +127,7 @@ def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
     for plate, wells in _plates(sheet).items():
         if concerned.isdisjoint(wells.values()):
             continue
-        for told, meant, is_whole in _plate_moves(plate, wells, concerned):
+        for told, meant in _plate_moves(plate, wells, concerned):
             explained, against = _weigh(meant, sheet, findings)
             mended = _touching(findings.broken, meant)
             if min(len(explained), 2 * len(mended)) < MIN_PLATE_EVIDENCE:
@@ -139,7 +137,7 @@ def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
             rank = (len(explained) - against, -len(meant))
             if best is None or rank > best[0]:
                 text = _plate_text(told, meant, explained, against, sheet, findings)
-                story = Story(text=text, meant=meant, plate=plate if is_whole else "", explained=explained)
+                story = Story(text=text, meant=meant, plate=plate, explained=explained)
                 best = (rank, story)
     return None if best is None else best[1]
 
@@ -158,9 +156,9 @@ Move = Callable[[int, int], tuple[int, int]]
 
 def _plate_moves(
     plate: str, wells: Mapping[tuple[int, int], str], concerned: set[str]
-) -> Iterator[tuple[str, dict[str, str], bool]]:
-    """Yield (what happened, label -> label that its DNA was meant for, whether it is the whole plate)."""
-    is_large = any(row > 7 or column > 11 for row, column in wells)  # noqa: PLR2004
+) -> Iterator[tuple[str, dict[str, str]]]:
+    """Yield (what happened, label -> label that its DNA was meant for)."""
+    is_large = any(row > 7 or column > 11 for row, column in wells)
     n_rows, n_columns = (16, 24) if is_large else (8, 12)
     name = f"Plate {plate}" if plate else "The plate"
 
@@ -171,19 +169,16 @@ def _plate_moves(
     yield (
         f"{name} was turned by 180 degrees",
         moved(lambda r, c: (n_rows - 1 - r, n_columns - 1 - c), everywhere),
-        True,
     )
     for step, where in ((1, "right"), (-1, "left")):
         yield (
             f"{name} was shifted one column to the {where}",
             moved(lambda r, c, s=step: (r, (c - s) % n_columns), everywhere),  # type: ignore[misc]
-            True,
         )
     for step, where in ((1, "down"), (-1, "up")):
         yield (
             f"{name} was shifted one row {where}",
             moved(lambda r, c, s=step: ((r - s) % n_rows, c), everywhere),  # type: ignore[misc]
-            True,
         )
     touched = [place for place, sample in wells.items() if sample in concerned]
     for row in sorted({row for row, _ in touched}):
@@ -192,7 +187,6 @@ def _plate_moves(
             yield (
                 f"{name}: row {chr(ord('A') + row)} was shifted by one to the {where}",
                 moved(lambda r, c, s=step: (r, (c - s) % n_columns), places),  # type: ignore[misc]
-                False,
             )
     for column in sorted({column for _, column in touched}):
         places = [place for place in wells if place[1] == column]
@@ -200,7 +194,6 @@ def _plate_moves(
             yield (
                 f"{name}: column {column + 1} was shifted {where} by one",
                 moved(lambda r, c, s=step: ((r - s) % n_rows, c), places),  # type: ignore[misc]
-                False,
             )
 
 
@@ -283,7 +276,7 @@ def _ring(start: str, meant: Mapping[str, str]) -> list[str]:
 
 def _ring_text(ring: Sequence[str], explained: Sequence[Pair], sheet: SampleSheet) -> str:
     evidence = "; ".join(f"{one} is one genotype with {two}" for one, two in explained)
-    if len(ring) == 2:  # noqa: PLR2004
+    if len(ring) == 2:
         one, two = ring
         wells = [sheet[name].well for name in ring]
         where = f" (wells {wells[0]} and {wells[1]})" if all(wells) else ""

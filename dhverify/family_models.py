@@ -126,7 +126,7 @@ def _family(
     sheet: SampleSheet,
     registry: StrandRegistry,
     typed: _Typed,
-    is_bulk: bool,  # noqa: FBT001
+    is_bulk: bool,
 ) -> FamilyModel:
     donor_tree, names, is_unphased, donor_basis = _donor(family.donor, sheet, registry, typed)
     inducer_tree, inducer_basis = _inducer(family.inducer, sheet, registry, typed)
@@ -183,9 +183,7 @@ def _is_too_deep(node: Node) -> bool:
     return len(founders(node)) > 4
 
 
-def _anonymous_donor(
-    donor: str, registry: StrandRegistry, typed: _Typed
-) -> tuple[Tree, list[str], bool, str]:
+def _anonymous_donor(donor: str, registry: StrandRegistry, typed: _Typed) -> tuple[Tree, list[str], bool, str]:
     names = [f"{donor} chromosome {number}" for number in (1, 2)]
     first, second = (registry.strand(name, sample="", is_anonymous=True) for name in names)
     seen = "its typed plant and its own lines" if typed.plant(donor) else "its own lines"
@@ -207,9 +205,7 @@ def _inducer(inducer: str, sheet: SampleSheet, registry: StrandRegistry, typed: 
             if n_meioses(tree) <= 2:
                 return tree, f"Inducer {inducer}: a cross of {' and '.join(names)}."
     if sample and typed.heterozygosity[sample] > HETEROZYGOUS_INDUCER:
-        pair = tuple(
-            registry.strand(f"{name} chromosome {number}", sample="", is_anonymous=True) for number in (1, 2)
-        )
+        pair = tuple(registry.strand(f"{name} chromosome {number}", sample="", is_anonymous=True) for number in (1, 2))
         return (pair[0], pair[1]), f"Inducer {inducer}: heterozygous, two chromosome sets."
     strand = registry.strand(name, sample=sample)
     if sample:

@@ -206,9 +206,7 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
             for _, h in plants
         ),
         *(
-            Candidate(
-                finding=Finding.SELFED_DONOR, hypothesis=h, seedling_weight=s, d1_weight=d, detail=h.name
-            )
+            Candidate(finding=Finding.SELFED_DONOR, hypothesis=h, seedling_weight=s, d1_weight=d, detail=h.name)
             for h, s, d in selfed
         ),
         *(
@@ -246,9 +244,7 @@ def _outcrosses(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> l
     stray = crossed("stray pollen", donor, plant_maker(shape.pool))
     false_hybrid = crossed("pollen of a false hybrid", donor, hybrid_plant(donor, inducer))
     selfed_stray = crossed("stray pollen, selfed", donor, plant_maker(shape.pool), selfings=1)
-    backcrosses = [
-        crossed(f"pollen of parent {slot}", donor, plant_maker(slot)) for slot in tree_slots(shape.donor)
-    ]
+    backcrosses = [crossed(f"pollen of parent {slot}", donor, plant_maker(slot)) for slot in tree_slots(shape.donor)]
     found = [
         Candidate(finding=Finding.OUTCROSS, hypothesis=stray, seedling_weight=0.5, d1_weight=0.3, detail=""),
         Candidate(

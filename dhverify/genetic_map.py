@@ -284,9 +284,7 @@ def _position_defects(
 ) -> list[Defect]:
     """List what is wrong on one chromosome of a map by position, the first place of each kind."""
     if not chrom:
-        return [
-            Defect(where="map", found=f"{len(cm)} positions without a chromosome", expected="a chromosome")
-        ]
+        return [Defect(where="map", found=f"{len(cm)} positions without a chromosome", expected="a chromosome")]
     way_out = ", or a map by marker name only, without positions" if has_names else ""
     checks = (
         (pos_bp <= 0, "a position that is not positive", "base pairs from 1"),

@@ -145,7 +145,9 @@ class Hypothesis:
     @cached_property
     def pair_weights(self) -> NDArray[np.float64]:
         """Probability of each pair at any one place; float64, shape (n_pairs,)."""
-        return np.bincount(self.pair_of_state, weights=self.state_weights, minlength=len(self.pairs))
+        weights = np.zeros(len(self.pairs))
+        np.add.at(weights, np.array(self.pair_of_state), self.state_weights)
+        return weights
 
 
 def hypothesis(name: str, meioses: Meioses, plant: Plant) -> Hypothesis:
@@ -164,9 +166,7 @@ def tabulated(
     states = list(zip(first.tolist(), second.tolist(), strict=True))
     pairs = tuple(dict.fromkeys(states))
     number = {pair: index for index, pair in enumerate(pairs)}
-    return Hypothesis(
-        name=name, factors=factors, pairs=pairs, pair_of_state=tuple(number[state] for state in states)
-    )
+    return Hypothesis(name=name, factors=factors, pairs=pairs, pair_of_state=tuple(number[state] for state in states))
 
 
 def _slots(haplotype: Haplotype, values: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -9,20 +9,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
 from dhverify.declared_identity import (
-    KNOWN,
     NONE,
     SOURCE,
     DeclaredPair,
-    Groups,
     agreeing_replicates,
     declared_groups,
     declared_pairs,
@@ -147,7 +143,7 @@ class _Judge:
         self.comparison = PairComparison(lot, analysis)
         self.declared = declared_pairs(sheet, lot.row)
         self.groups = declared_groups(sheet)
-        clean = analysis.clean_probability() > 0.5  # noqa: PLR2004
+        clean = analysis.clean_probability() > 0.5
         self.is_clean = {s.name: bool(c) for s, c in zip(analysis.judged, clean, strict=True)}
         compared = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
         self.n_of_donor = Counter(sheet[name].donor for name in compared)
@@ -228,9 +224,7 @@ class _Judge:
         return pair.declared == SOURCE and not any(self.is_clean.get(name, True) for name in names)
 
     def _undeclared(self) -> list[IdentityRow]:
-        return [
-            row for row in self.found.values() if row.declared == NONE and row.same_genotype is Answer.YES
-        ]
+        return [row for row in self.found.values() if row.declared == NONE and row.same_genotype is Answer.YES]
 
     def stories(self) -> tuple[Story, ...]:
         """Tell what may have happened to labels."""
@@ -255,31 +249,25 @@ class _Judge:
         Pairs are joined from the surest on; two groups with a pair that is certainly not one genotype stay
         apart, however well a poor sample fits both.
         """
-        groups = Groups(sample.name for sample in self.lot.samples)
+        party_of = {sample.name: [sample.name] for sample in self.lot.samples}
         edges = [
             row
             for row in self.found.values()
             if row.same_genotype is Answer.YES and (row.sample, row.other_sample) not in explained
         ]
         for row in sorted(edges, key=lambda r: (-(r.log_odds or 0.0), r.sample, r.other_sample)):
-            self._join(groups, row)
+            one, two = party_of[row.sample], party_of[row.other_sample]
+            if one is not two and not any(self.answer(a, b) is Answer.NO for a in one for b in two):
+                one += two
+                party_of.update(dict.fromkeys(two, one))
         copies = {name for row in edges if row.declared == NONE for name in (row.sample, row.other_sample)}
         labels: dict[str, str] = {}
-        for members in groups.members().values():
-            is_split = len({self.groups.root(name) for name in members}) > 1
-            if is_split and copies & set(members):
+        for name, party in party_of.items():
+            is_split = len({self.groups.root(member) for member in party}) > 1
+            if name not in labels and is_split and copies & set(party):
                 label = f"copy {len(set(labels.values())) + 1}"
-                labels.update(dict.fromkeys(members, label))
+                labels.update(dict.fromkeys(party, label))
         return labels
-
-    def _join(self, groups: Groups, row: IdentityRow) -> None:
-        one, two = groups.root(row.sample), groups.root(row.other_sample)
-        if one == two:
-            return
-        members = groups.members()
-        across = [(a, b) for a in members[one] for b in members[two]]
-        if not any(self.answer(a, b) is Answer.NO for a, b in across):
-            groups.join(*sorted((one, two), key=list(members).index))
 
     def rows(self) -> tuple[IdentityRow, ...]:
         """Declared pairs in sheet order with suggestions, then undeclared pairs of one genotype."""
@@ -298,8 +286,7 @@ class _Judge:
         if row.same_genotype is not Answer.NO:
             return row
         fits = suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet)
-        values = {name: getattr(row, name) for name in row.__dataclass_fields__}
-        return IdentityRow(**{**values, "suggestion": fits})
+        return replace(row, suggestion=fits)
 
     def flags(self, groups: Mapping[str, str], stories: Iterable[Story]) -> dict[str, frozenset[Flag]]:
         """Flags of samples of role line."""
@@ -308,10 +295,8 @@ class _Judge:
             flags.setdefault(name, set()).update(found)
         for name in groups:
             flags.setdefault(name, set()).add(Flag.DUPLICATE)
-        plates = {story.plate for story in stories if story.plate}
-        for sample in self.sheet.lines:
-            if sample.plate in plates and sample.well:
-                flags.setdefault(sample.name, set()).add(Flag.TURNED_PLATE)
+        for name in {name for story in stories if story.plate for name in story.meant}:
+            flags.setdefault(name, set()).add(Flag.TURNED_PLATE)
         lines = {sample.name for sample in self.sheet.lines}
         return {name: frozenset(found) for name, found in flags.items() if name in lines}
 

@@ -98,9 +98,7 @@ def prior_values(prior: NDArray[np.float64]) -> NDArray[np.float64]:
     return updated_strands(prior, StrandCounts.empty(prior.shape[0], prior.shape[1]))
 
 
-def phase_family(
-    lot: LearntLot, group: FamilyLines, clean: NDArray[np.float64]
-) -> NDArray[np.float64] | None:
+def phase_family(lot: LearntLot, group: FamilyLines, clean: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Tell the two strands of an unphased donor apart; None where too few clean lines show them.
 
     Returns
@@ -160,9 +158,7 @@ def _count_lines(
         )
 
 
-def _count_plants(
-    counts: StrandCounts, lot: LearntLot, groups: Sequence[FamilyLines], row: dict[str, int]
-) -> None:
+def _count_plants(counts: StrandCounts, lot: LearntLot, groups: Sequence[FamilyLines], row: dict[str, int]) -> None:
     """Count typed F1 donors and hybrid inducers, each once."""
     done: set[str] = set()
     for group in groups:
@@ -180,9 +176,7 @@ def _count_plants(
                     counts,
                     first=int(model.slots[first]),
                     second=int(model.slots[second]),
-                    genotype_likelihood=lot.assay.genotype_likelihood(lot.seen, np.array([row[sample]]))[
-                        :, 0
-                    ],
+                    genotype_likelihood=lot.assay.genotype_likelihood(lot.seen, np.array([row[sample]]))[:, 0],
                     strand_second=lot.strand_second,
                     weight=1.5,
                 )
@@ -257,9 +251,7 @@ def _other_hom_rate(
     return float(np.clip(wrong / seen, 2e-4, 0.1))
 
 
-def _dropout_rate(
-    calls: NDArray[np.int8], hybrids: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]
-) -> float:
+def _dropout_rate(calls: NDArray[np.int8], hybrids: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]]) -> float:
     base = assumptions.DROPOUT
     lost, seen = base.mean * base.weight, base.weight
     for rows, het in hybrids:
@@ -271,7 +263,6 @@ def _dropout_rate(
 
 def learn_reads(
     lot: LearntLot,
-    clean: NDArray[np.int64],
     hybrids: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]],
     predicted: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]],
 ) -> ReadErrors:
@@ -333,7 +324,5 @@ def hybrid_heterozygosity(lot: LearntLot, model: FamilyModel) -> NDArray[np.floa
     """Probability that a hybrid is heterozygous, where it does not depend on its gamete; shape (n_markers,)."""
     donor = lot.strand_second[model.slots[list(model.donor_slots)]]
     inducer = lot.strand_second[model.slots[list(model.inducer_slots)]]
-    apart = np.maximum(
-        (1 - donor.max(axis=0)) * inducer.min(axis=0), donor.min(axis=0) * (1 - inducer.max(axis=0))
-    )
+    apart = np.maximum((1 - donor.max(axis=0)) * inducer.min(axis=0), donor.min(axis=0) * (1 - inducer.max(axis=0)))
     return np.asarray(apart, dtype=np.float64)

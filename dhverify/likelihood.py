@@ -44,9 +44,7 @@ class Emissions:
         return self.values.shape[3]
 
 
-def lay_emissions(
-    per_marker: NDArray[np.float64], pairs: Sequence[tuple[int, int]], grid: MarkerGrid
-) -> Emissions:
+def lay_emissions(per_marker: NDArray[np.float64], pairs: Sequence[tuple[int, int]], grid: MarkerGrid) -> Emissions:
     """Arrange likelihoods per marker as chains; padding becomes 1.
 
     Parameters
@@ -70,9 +68,7 @@ def log_likelihood(hypothesis: Hypothesis, emissions: Emissions, grid: MarkerGri
     return chain_log_likelihood(hypothesis, emissions, grid).sum(axis=0)
 
 
-def chain_log_likelihood(
-    hypothesis: Hypothesis, emissions: Emissions, grid: MarkerGrid
-) -> NDArray[np.float64]:
+def chain_log_likelihood(hypothesis: Hypothesis, emissions: Emissions, grid: MarkerGrid) -> NDArray[np.float64]:
     """Log likelihood of each chain of each line; float64, shape (n_chains, n_lines)."""
     column_of_state = emissions.of_states(hypothesis)
     keep = keep_probabilities(hypothesis, grid)

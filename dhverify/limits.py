@@ -28,9 +28,7 @@ class LimitInfo:
     source: str
 
 
-def _limit(
-    shipped: float, *, unit: str, low: float, high: float, reason: str, source: str, whole: bool = False
-) -> Any:
+def _limit(shipped: float, *, unit: str, low: float, high: float, reason: str, source: str, whole: bool = False) -> Any:
     metadata = {"unit": unit, "low": low, "high": high, "reason": reason, "source": source, "whole": whole}
     return field(default=shipped, metadata=metadata)
 
@@ -167,8 +165,7 @@ class Limits:
         high=1.0,
         reason="A parent's plant may differ from its stock; more than this against its own offspring puts the"
         " reference in doubt.",
-        source="seed stock called pure has at least 95 % homogeneous markers (Ertiro et al. 2015, BMC Genomics"
-        " 16:908)",
+        source="seed stock called pure has at least 95 % homogeneous markers (Ertiro et al. 2015, BMC Genomics 16:908)",
     )
 
     def __post_init__(self) -> None:
@@ -188,12 +185,10 @@ class Limits:
         """
         infos = {info.name: info for info in limit_infos()}
         defects = [_unknown(name, infos) for name in values if name not in infos]
-        defects += [
-            d for name, value in values.items() if name in infos and (d := _defect(infos[name], value))
-        ]
+        defects += [d for name, value in values.items() if name in infos and (d := _defect(infos[name], value))]
         if defects:
             raise LimitsError(source, defects)
-        typed = {n: int(v) if infos[n].whole else float(v) for n, v in values.items()}  # type: ignore[call-overload]
+        typed: dict[str, Any] = {n: _typed(infos[n], v) for n, v in values.items()}
         return cls(**typed)
 
     def items(self) -> Iterator[tuple[str, float]]:
@@ -205,6 +200,10 @@ class Limits:
 def limit_infos() -> tuple[LimitInfo, ...]:
     """Every limit with its shipped value, unit, range, reason and source."""
     return tuple(LimitInfo(name=f.name, shipped=_shipped(f.default), **f.metadata) for f in fields(Limits))
+
+
+def _typed(info: LimitInfo, value: Any) -> float:
+    return int(value) if info.whole else float(value)
 
 
 def _shipped(value: Any) -> float:

@@ -164,9 +164,7 @@ def restricted(lot: Lot, quality: MarkerQuality, depths: NDArray[np.int32] | Non
             depths=None if depths is None else np.ascontiguousarray(depths[:, usable]),
         ),
         grid=lay_out(lot.marker_map.chrom[usable], lot.marker_map.cm[usable]),
-        places=Places(
-            name=lot.places.name[usable], chrom=lot.places.chrom[usable], pos_bp=lot.places.pos_bp[usable]
-        ),
+        places=Places(name=lot.places.name[usable], chrom=lot.places.chrom[usable], pos_bp=lot.places.pos_bp[usable]),
     )
 
 

@@ -74,7 +74,7 @@ def fit_map(families: Sequence[NDArray[np.int8]], grid: MarkerGrid) -> MapFit:
             markers = grid.marker[:, chain]
             markers = markers[markers != NO_MARKER]
             segregating = markers[_segregates(calls[:, markers])]
-            if len(segregating) < 3:  # noqa: PLR2004
+            if len(segregating) < 3:
                 continue
             near = _parting(calls, segregating[:-1], segregating[1:])
             is_close = np.diff(grid.cm[segregating]) <= LARGEST_GAP_CM
@@ -98,9 +98,7 @@ def _segregates(calls: NDArray[np.int8]) -> NDArray[np.bool_]:
     return (np.minimum(first, second) >= MINOR_SHARE * np.maximum(total, 1)) & (total >= FEWEST_LINES)
 
 
-def _parting(
-    calls: NDArray[np.int8], first: NDArray[np.int64], second: NDArray[np.int64]
-) -> NDArray[np.float64]:
+def _parting(calls: NDArray[np.int8], first: NDArray[np.int64], second: NDArray[np.int64]) -> NDArray[np.float64]:
     """Smaller of the shares of lines in which two markers agree or part ways; shape (n_pairs,)."""
     a, b = calls[:, first], calls[:, second]
     both = (a != MISSING) & (b != MISSING) & (a != 1) & (b != 1)

@@ -62,13 +62,16 @@ def classify(model: FamilyModel, strand_second: NDArray[np.float64]) -> MarkerCl
     """
     donor = strand_second[model.slots[list(model.donor_slots)]]
     inducer = strand_second[model.slots[list(model.inducer_slots)]]
-    donor_first, donor_second = (donor < SURE).all(axis=0), (donor > 1 - SURE).all(axis=0)
-    some_first, some_second = (inducer < SURE).any(axis=0), (inducer > 1 - SURE).any(axis=0)
-    all_first, all_second = (inducer < SURE).all(axis=0), (inducer > 1 - SURE).all(axis=0)
+    is_first, is_second = donor < SURE, donor > 1 - SURE
+    donor_first, donor_second = np.asarray(is_first.all(axis=0)), np.asarray(is_second.all(axis=0))
+    some_first = np.asarray((inducer < SURE).any(axis=0))
+    some_second = np.asarray((inducer > 1 - SURE).any(axis=0))
+    all_first = np.asarray((inducer < SURE).all(axis=0))
+    all_second = np.asarray((inducer > 1 - SURE).all(axis=0))
     is_diagnostic = (donor_first & some_second) | (donor_second & some_first)
     return MarkerClasses(
         is_diagnostic=is_diagnostic,
-        is_segregating=(donor < SURE).any(axis=0) & (donor > 1 - SURE).any(axis=0),
+        is_segregating=np.asarray(is_first.any(axis=0)) & np.asarray(is_second.any(axis=0)),
         is_alike=(donor_first & all_first) | (donor_second & all_second),
         inducer_second=donor_first & some_second,
         alike_second=donor_second & all_second,

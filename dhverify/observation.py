@@ -129,9 +129,7 @@ class ReadErrors:
         table = np.stack([self._mixed(first, second, share) for share in (0.0, 0.5, 1.0)], axis=-1)
         return table / table.max(axis=-1, keepdims=True)
 
-    def _mixed(
-        self, first: NDArray[np.int64], second: NDArray[np.int64], share: float
-    ) -> NDArray[np.float64]:
+    def _mixed(self, first: NDArray[np.int64], second: NDArray[np.int64], share: float) -> NDArray[np.float64]:
         """Beta-binomial probability at one share, with a floor for wrong loci."""
         chance = _read_probability(first, second, self._mean(share), self.overdispersion)
         floor = np.mean(

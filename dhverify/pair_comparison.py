@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
-from dhverify.genotypes import MISSING
 from dhverify.lot import Lot
 from dhverify.marker_quality import sample_heterozygosity
 from dhverify.pair_odds import PairOdds
@@ -67,12 +66,13 @@ class PairComparison:
     def __init__(self, lot: Lot, analysis: Analysis) -> None:
         self.lot, self.analysis = lot, analysis
         self.odds = PairOdds(lot, analysis)
-        self.clean = analysis.clean_probability() > 0.5  # noqa: PLR2004
+        self.clean = analysis.clean_probability() > 0.5
         self.segregating = np.array(
             [self._segregating(number) for number in range(len(analysis.models))], dtype=bool
         ).reshape(len(analysis.models), lot.grid.n_markers)
         self.bits = CallBits(lot.seen.calls)
         self.mask = packed(self.segregating)
+        self._number_of = {int(row): number for number, row in enumerate(analysis.rows)}
         self._stretches: dict[tuple[int, bool], tuple[float, float]] = {}
 
     def _segregating(self, model: int) -> NDArray[np.bool_]:
@@ -85,11 +85,11 @@ class PairComparison:
         founders = family.slots[list(family.donor_slots)]
         strands = learnt.strand_second[founders]
         apart = np.asarray(np.ptp(strands, axis=0) > STRANDS_APART)
-        is_known = (np.abs(strands - 0.5) > 0.5 * STRANDS_APART).all(axis=0)  # noqa: PLR2004
+        is_known = (np.abs(strands - 0.5) > 0.5 * STRANDS_APART).all(axis=0)
         is_typed = all(self.analysis.registry.typed(founders.tolist()))
         is_known &= is_typed or bool(self.clean[members].mean() >= MIN_CLEAN_SHARE)
         calls = learnt.seen.calls[self.analysis.rows[members]]
-        first, second = (calls == 0).sum(axis=0), (calls == 2).sum(axis=0)  # noqa: PLR2004
+        first, second = (calls == 0).sum(axis=0), (calls == 2).sum(axis=0)
         het = (calls == 1).sum(axis=0)
         rarer = 2 * np.minimum(first, second) + het
         is_seen = rarer >= np.maximum(2, SEEN_MINOR_SHARE * 2 * (first + second + het))
@@ -188,8 +188,8 @@ class PairComparison:
         return min(stretches for stretches, _ in told), min(worth for _, worth in told)
 
     def _is_clean(self, row: int) -> bool:
-        number = np.flatnonzero(self.analysis.rows == row)
-        return bool(self.clean[number[0]]) if len(number) else True
+        number = self._number_of.get(row)
+        return True if number is None else bool(self.clean[number])
 
     def _family_stretches(self, model: int, *, is_clean: bool) -> tuple[float, float]:
         """Stretches of a family, and how far its own lines bear out the map: at most 1.

@@ -3,9 +3,9 @@
 Two samples of one genotype follow one path of founder strands along the map, and what was seen of both is seen of
 that path; two gametes follow a path each. Both stories use the same pedigrees, assay and map as the findings of
 single samples do, so that a sample that is no clean gamete is compared as what it is: two samples of one hybrid
-under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best. Where the plants of a
-donor differ (F2, backcross, three-way), two gametes may be of one plant, and are then more alike than two of the
-donor at large: that story counts as much as the other.
+under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best. Where the
+plants of a donor differ (F2, backcross, three-way), two gametes may be of one plant, and are then more alike than
+two of the donor at large: that story counts as much as the other.
 
 References
 ----------
@@ -23,7 +23,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.analysis import Analysis, stage_of
+from dhverify.analysis import Analysis
+from dhverify.judged_lot import stage_of
 from dhverify.findings_table import Candidate, FamilyShape, candidates, clean
 from dhverify.hypotheses import MEIOSIS, Hypothesis, tabulated
 from dhverify.judging import candidate_log_weights
@@ -48,7 +49,7 @@ def sister_gametes(shape: FamilyShape) -> Hypothesis | None:
     """
     gamete = clean(shape)
     *behind, last = gamete.factors or (MEIOSIS,)
-    if not behind or last.size != 2:  # noqa: PLR2004
+    if not behind or last.size != 2:
         return None
     slots = np.array([gamete.pairs[k][0] for k in gamete.pair_of_state]).reshape(-1, 2)
     one, two = np.repeat(slots, 2, axis=1), np.tile(slots, (1, 2))

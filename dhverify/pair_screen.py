@@ -163,9 +163,7 @@ def packed(is_set: NDArray[np.bool_]) -> NDArray[np.uint64]:
     return octets.view(np.uint64)
 
 
-_BITS_OF_OCTET: Final = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1).sum(
-    axis=1, dtype=np.uint8
-)
+_BITS_OF_OCTET: Final = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1).sum(axis=1, dtype=np.uint8)
 
 
 def bit_count(words: NDArray[np.uint64]) -> NDArray[np.int64]:
@@ -193,10 +191,10 @@ class _Bound:
         if not is_called.size or is_called.mean() >= 1 - SPARSE_MISSING:
             own = ((np.einsum("sm,sm->s", value, value) - (~is_called).sum(axis=1)) / 4)[:, None]
             one = np.ones_like(own)
-            self.left = np.concatenate([value, own, one], axis=1, dtype=np.float32)
+            self.left: NDArray[np.float32] = np.concatenate([value, own, one], axis=1, dtype=np.float32)
             self.right = np.concatenate([value / -2, one, own], axis=1, dtype=np.float32)
         else:
-            size = np.abs(value)
+            size: NDArray[np.float32] = np.abs(value)
             self.left = np.concatenate([size, value], axis=1)
             self.right = np.concatenate([size, -value], axis=1) / 2
 

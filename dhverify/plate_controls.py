@@ -71,7 +71,9 @@ def _judge(
     shares, family = _any_family(analysis, lot.row[control.name])
     best = max(shares, key=lambda finding: shares[finding])
     n_called = int((lot.seen.calls[lot.row[control.name]] >= 0).sum())
-    return _finding(control, shares, best if n_called >= limits.min_called_markers else Finding.UNRESOLVED, family, limits)
+    return _finding(
+        control, shares, best if n_called >= limits.min_called_markers else Finding.UNRESOLVED, family, limits
+    )
 
 
 def _finding(

@@ -159,9 +159,7 @@ def _story(
     scores: dict[Move, float] = {}
     for move in (IN_PLACE, TURNED, *SHIFTS):
         holds = _contents(layouts, {**best, layout.plate: move}, sheet)
-        profiles = learn_profiles(
-            seen.calls, seen.samples, seen.is_full, holds, sheet, _donors_on(layout, sheet)
-        )
+        profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, holds, sheet, _donors_on(layout, sheet))
         terms, scores[move] = _score(layout, move, seen, profiles)
         if move is TURNED and n_misfits <= FEW_MISFITS:
             break
@@ -216,9 +214,7 @@ def _contents(
     return holds
 
 
-def _score(
-    layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles
-) -> tuple[NDArray[np.float64], float]:
+def _score(layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles) -> tuple[NDArray[np.float64], float]:
     """Log likelihood of a plate under a story; genotypes count against those of anything on the plate."""
     wells = [w for w in moved(layout, move) if w[0].name in seen.row]
     rows = np.array([seen.row[sample.name] for sample, _, _ in wells], dtype=np.int64)

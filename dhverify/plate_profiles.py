@@ -95,9 +95,7 @@ class Profiles:
             return (sample.role, sample.donor, sample.inducer, sample.expected)
         return (sample.role, sample.name)
 
-    def _log_mix(
-        self, parts: list[tuple[float, NDArray[np.float64]]], rows: NDArray[np.int64]
-    ) -> Frequencies:
+    def _log_mix(self, parts: list[tuple[float, NDArray[np.float64]]], rows: NDArray[np.int64]) -> Frequencies:
         calls = self.calls[rows]
         scores = []
         for weight, genotypes in parts:
@@ -132,9 +130,7 @@ class Profiles:
 
     def _pool(self) -> Frequencies:
         is_called = self.calls != MISSING
-        return np.asarray(
-            (np.where(is_called, self.calls, 0).sum(axis=0) + 1) / (2 * is_called.sum(axis=0) + 2)
-        )
+        return np.asarray((np.where(is_called, self.calls, 0).sum(axis=0) + 1) / (2 * is_called.sum(axis=0) + 2))
 
     def _gametes(self, donor: str, row: int | None) -> Frequencies:
         """Expected second-allele share of a gamete of a donor, a row left out."""
@@ -259,9 +255,7 @@ def learn_profiles(
         The sample sheet.
 
     """
-    told = {
-        row: origin for row, s in enumerate(samples) if (origin := holds[s.name]) is not None and is_full[row]
-    }
+    told = {row: origin for row, s in enumerate(samples) if (origin := holds[s.name]) is not None and is_full[row]}
     called = (calls != MISSING).sum(axis=1)
     is_gamete = (calls == 1).sum(axis=1) <= HYBRID_HETEROZYGOSITY * np.maximum(called, 1)
     rows_of: dict[str, list[int]] = {}

@@ -30,9 +30,7 @@ def explain(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str
     if judgement.rule in {"finding", "reference in doubt", "mixture"}:
         text = FINDING_TEXT[evidence.finding](evidence, evidence.measures or _nothing())
         kept = replace(judgement, flags=tuple(f for f in judgement.flags if f not in MEASURED))
-        return " ".join(
-            filter(None, [text, _next_step(evidence, judgement), _flag_sentences(evidence, kept)])
-        )
+        return " ".join(filter(None, [text, _next_step(evidence, judgement), _flag_sentences(evidence, kept)]))
     if judgement.rule == "inducer segment":
         return _segment(evidence, limits)
     return _in_doubt(evidence, judgement, limits)
@@ -85,8 +83,7 @@ def _diagnostic(measures: LineMeasures) -> str:
 def _passed(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
     measures = evidence.measures or _nothing()
     text = (
-        f"A clean gamete of {evidence.sample.donor}: {_measured(measures)}"
-        f" (limit {percent(limits.max_heterozygosity)})"
+        f"A clean gamete of {evidence.sample.donor}: {_measured(measures)} (limit {percent(limits.max_heterozygosity)})"
     )
     if Flag.FEW_DIAGNOSTIC_MARKERS in judgement.flags or not measures.diagnostic_markers:
         text += (
@@ -189,9 +186,7 @@ def _other_donor(evidence: LineEvidence, measures: LineMeasures) -> str:
 
 def _mixture(evidence: LineEvidence, measures: LineMeasures) -> str:
     share = f" ({percent(evidence.contaminant_share)} of the DNA)" if evidence.contaminant_share else ""
-    return (
-        f"DNA of two samples: best explained by {evidence.contaminant}{share} in it; {_measured(measures)}."
-    )
+    return f"DNA of two samples: best explained by {evidence.contaminant}{share} in it; {_measured(measures)}."
 
 
 FINDING_TEXT: Final[Mapping[Finding, Callable[[LineEvidence, LineMeasures], str]]] = {
@@ -242,9 +237,7 @@ def _in_doubt(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> s
     measures = evidence.measures or _nothing()
     sentences = []
     if judgement.rule == "not decided":
-        rivals = sorted(
-            ((p, f) for f, p in evidence.posterior.items() if f is not evidence.expected), reverse=True
-        )
+        rivals = sorted(((p, f) for f, p in evidence.posterior.items() if f is not evidence.expected), reverse=True)
         probability, rival = rivals[0]
         sentences.append(
             f"{evidence.expected.capitalize()} with probability {evidence.expected_probability:.2f} (limit"
@@ -280,8 +273,7 @@ def _flag_sentences(evidence: LineEvidence, judgement: Judgement) -> str:
         Flag.HETEROZYGOSITY: f"It is {_measured(measures)}, over the limit. {NEXT_RETEST}",
         Flag.INDUCER_ALLELES: f"It shows {_diagnostic(measures)}, over the limit. {NEXT_RETEST}",
         Flag.FOREIGN_ALLELES: (
-            f"Alleles of neither donor nor inducer over {percent(measures.foreign.value)} of the genome."
-            f" {NEXT_RETEST}"
+            f"Alleles of neither donor nor inducer over {percent(measures.foreign.value)} of the genome. {NEXT_RETEST}"
         ),
         Flag.DUPLICATE: (
             f"The same genotype as another line ({evidence.duplicate_group}): which is the original, only the"

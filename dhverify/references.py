@@ -1,6 +1,4 @@
-"""References are judged too: a parent, donor or inducer that contradicts its own offspring, is not inbred, or is
-another sample's copy.
-"""
+"""References are judged too: do they agree with their offspring, are they inbred, are they somebody's copy."""
 
 from __future__ import annotations
 
@@ -67,9 +65,7 @@ def family_doubt(model: FamilyModel, analysis: Analysis, doubt: Mapping[str, str
     return " ".join(f"{name}: {doubt[name]}" for name in found)
 
 
-def _reference(
-    lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, copy_of: str
-) -> tuple[ReferenceRow, bool]:
+def _reference(lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, copy_of: str) -> tuple[ReferenceRow, bool]:
     calls = lot.seen.calls[lot.row[sample.name]]
     is_called = calls != MISSING
     rate = float(is_called.mean()) if len(calls) else 0.0
@@ -116,9 +112,7 @@ def _agreement(
     return Answer.CANNOT_SAY, "No line of this lot descends from it."
 
 
-def _strand_agreement(
-    analysis: Analysis, limits: Limits, strand: int, calls: NDArray[np.int8]
-) -> tuple[Answer, str]:
+def _strand_agreement(analysis: Analysis, limits: Limits, strand: int, calls: NDArray[np.int8]) -> tuple[Answer, str]:
     """Compare an inbred's own calls with what its copies in offspring show."""
     counts = analysis.strand_counts.values[strand]
     total = counts.sum(axis=1)

@@ -1,5 +1,4 @@
-"""Founder strands: the probability that a founder carries the second allele, learnt from its own genotype and
-from its offspring.
+"""Founder strands: the alleles of the founders, learnt from their own genotypes and from their offspring.
 
 A strand's value at a marker is the probability that a copy of it shows the second allele: near 0 or 1 for a pure
 inbred, in between where its seed stock is not pure or where nothing is known. It is raised by expectation and
@@ -161,9 +160,7 @@ def add_counts(
         _count(counts, int(slots[second]), weight, q * ((1 - p) * one + p * two) / total)
 
 
-def _count(
-    counts: StrandCounts, strand: int, weight: NDArray[np.float64], second: NDArray[np.float64]
-) -> None:
+def _count(counts: StrandCounts, strand: int, weight: NDArray[np.float64], second: NDArray[np.float64]) -> None:
     counts.values[strand, :, 1] += (weight * second).sum(axis=1)
     counts.values[strand, :, 0] += (weight * (1 - second)).sum(axis=1)
 
@@ -206,9 +203,7 @@ def add_plant_counts(
         counts.values[strand, :, 0] += told * (1 - share)
 
 
-def updated_strands(
-    prior: NDArray[np.float64], counts: StrandCounts, error: float = 0.0
-) -> NDArray[np.float64]:
+def updated_strands(prior: NDArray[np.float64], counts: StrandCounts, error: float = 0.0) -> NDArray[np.float64]:
     """Strand values after a round of counting.
 
     A rarer allele that is seen no more often than the assay errs is no sign of an impure stock.

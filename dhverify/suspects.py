@@ -107,9 +107,7 @@ def relearn_founders(
     return learnt
 
 
-def _given_to(
-    phased: NDArray[np.float64], typed: NDArray[np.float64], grid: MarkerGrid
-) -> NDArray[np.float64]:
+def _given_to(phased: NDArray[np.float64], typed: NDArray[np.float64], grid: MarkerGrid) -> NDArray[np.float64]:
     """Swap the two phased sets on every chain where that fits the typed parents better."""
     result = phased.copy()
     for chain in range(grid.n_chains):
@@ -134,7 +132,7 @@ def suspect_inducers(
     registry: StrandRegistry,
     score: Score,
 ) -> dict[int, NDArray[np.float64]]:
-    """Typed inducer strands whose place another, unknown pollen parent has taken in most hybrids, with its allele values.
+    """Inducer strands whose place another pollen parent has taken in most hybrids, with its allele values.
 
     Returns
     -------

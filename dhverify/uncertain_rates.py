@@ -115,9 +115,7 @@ def rounded(probabilities: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(p < CERTAIN, 0.0, np.where(p > 1 - CERTAIN, 1.0, p))
 
 
-def product_interval(
-    first: UncertainRate, second: UncertainRate, confidence: float = 0.95
-) -> tuple[float, float]:
+def product_interval(first: UncertainRate, second: UncertainRate, confidence: float = 0.95) -> tuple[float, float]:
     """Interval of a product of two independent rates.
 
     Examples

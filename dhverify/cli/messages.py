@@ -71,8 +71,7 @@ def printable(text: str) -> str:
 
     """
     return "".join(
-        "\ufffd" if unicodedata.category(mark) in {"Cc", "Cf", "Cs"} and mark != "\n" else mark
-        for mark in text
+        "\ufffd" if unicodedata.category(mark) in {"Cc", "Cf", "Cs"} and mark != "\n" else mark for mark in text
     )
 
 

@@ -10,13 +10,9 @@ import click
 _EXISTING_FILE: Final = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
 _STAGES: Final = ("haploid", "D0", "D1", "both", "all")
 
-genotypes_argument = click.argument(
-    "genotypes", nargs=-1, required=True, type=_EXISTING_FILE, metavar="GENOTYPES..."
-)
+genotypes_argument = click.argument("genotypes", nargs=-1, required=True, type=_EXISTING_FILE, metavar="GENOTYPES...")
 sheet_file_argument = click.argument("file", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE")
-directory_argument = click.argument(
-    "directory", type=click.Path(file_okay=False, path_type=Path), metavar="DIR"
-)
+directory_argument = click.argument("directory", type=click.Path(file_okay=False, path_type=Path), metavar="DIR")
 
 samples_option = click.option(
     "--samples", required=True, type=_EXISTING_FILE, metavar="SHEET", help="Sample sheet (CSV, TSV or XLSX)."
@@ -71,9 +67,7 @@ coding_option = click.option(
 )
 strict_option = click.option("--strict", is_flag=True, help="Exit with 1 if any line is not 'pass'.")
 xlsx_option = click.option("--xlsx", is_flag=True, help="Also write all tables into one workbook.")
-force_option = click.option(
-    "--force", is_flag=True, help="Replace results (or a sheet) that are there already."
-)
+force_option = click.option("--force", is_flag=True, help="Replace results (or a sheet) that are there already.")
 quiet_option = click.option("--quiet", is_flag=True, help="Print nothing unless something is wrong.")
 jobs_option = click.option(
     "--jobs", type=click.IntRange(min=1), default=1, show_default=True, metavar="N", help="Processes to use."
@@ -82,9 +76,7 @@ debug_option = click.option(
     "--debug", is_flag=True, expose_value=False, help="Show where in dhverify a fault happened."
 )
 
-donors_option = click.option(
-    "--donors", "n_donors", type=int, default=4, show_default=True, help="Donors (crosses)."
-)
+donors_option = click.option("--donors", "n_donors", type=int, default=4, show_default=True, help="Donors (crosses).")
 lines_option = click.option(
     "--lines",
     "lines_per_donor",
@@ -93,9 +85,7 @@ lines_option = click.option(
     show_default=True,
     help="Lines of each donor at each stage.",
 )
-markers_option = click.option(
-    "--markers", "n_markers", type=int, default=1000, show_default=True, help="Markers."
-)
+markers_option = click.option("--markers", "n_markers", type=int, default=1000, show_default=True, help="Markers.")
 stage_option = click.option(
     "--stage",
     type=click.Choice(_STAGES),

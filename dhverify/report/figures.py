@@ -151,9 +151,7 @@ def plot_lot(outcome: CheckOutcome, *, ax: Axes | None = None) -> Axes:
         Inducer share to the right, heterozygosity upwards.
 
     """
-    lines = [
-        line for line in outcome.lines if line.heterozygosity is not None and line.inducer_share is not None
-    ]
+    lines = [line for line in outcome.lines if line.heterozygosity is not None and line.inducer_share is not None]
     axes = _axes(ax, width=6.5, height=5.0)
     for verdict in Verdict:
         chosen = [line for line in lines if line.verdict is verdict]
@@ -191,9 +189,7 @@ def _axes(ax: Axes | None, *, width: float, height: float) -> Axes:
 
 def _draw_base(axes: Axes, on: Stage, drawn: Picture) -> None:
     for row, chromosome in enumerate(on.chromosomes):
-        axes.plot(
-            [0, chromosome.end_cm - chromosome.start_cm], [row, row], color=INK, lw=0.8, ls=":", zorder=1
-        )
+        axes.plot([0, chromosome.end_cm - chromosome.start_cm], [row, row], color=INK, lw=0.8, ls=":", zorder=1)
     starts = np.array([chromosome.start_cm for chromosome in on.chromosomes], dtype=np.float64)
     if len(drawn.tick_row):
         ticks = drawn.tick_cm - starts[drawn.tick_row]
@@ -206,9 +202,7 @@ def _draw_blocks(axes: Axes, drawn: Picture, on: Stage) -> None:
         top = -_HALF if stretch.level > 1 else 0.0
         _block(axes, stretch, on, top, _HALF, facecolor=PLUM, alpha=0.6, zorder=2)
     for stretch in drawn.foreign:
-        _block(
-            axes, stretch, on, -0.38, 0.38, facecolor="none", edgecolor=OCHRE, hatch="////", lw=0.8, zorder=3
-        )
+        _block(axes, stretch, on, -0.38, 0.38, facecolor="none", edgecolor=OCHRE, hatch="////", lw=0.8, zorder=3)
     for stretch in drawn.heterozygous:
         _block(axes, stretch, on, -_HALF, _HALF, facecolor="none", edgecolor=INK, lw=0.8, zorder=4)
 
@@ -277,9 +271,7 @@ def _draw_well(axes: Axes, well: WellRow, max_blank_call_rate: float) -> None:
     )
     if shape in set(Verdict):
         verdict = Verdict(shape)
-        axes.plot(
-            column, row, ls="", marker=_VERDICT_MARKER[verdict], ms=6, mew=1.4, color=VERDICT_COLOUR[verdict]
-        )
+        axes.plot(column, row, ls="", marker=_VERDICT_MARKER[verdict], ms=6, mew=1.4, color=VERDICT_COLOUR[verdict])
     elif not is_blank:
         axes.plot(column, row, ls="", marker=_OTHER_SHAPES[shape], ms=5, mfc=SAND, mec=INK)
 
@@ -294,9 +286,7 @@ def _draw_leak(axes: Axes, well: WellRow, spots: dict[str, tuple[int, int]]) -> 
 
 def _draw_interval(axes: Axes, y: int, row: DonorRow) -> None:
     if row.wrong_share_low is not None and row.wrong_share_high is not None:
-        axes.plot(
-            [row.wrong_share_low, row.wrong_share_high], [y, y], color=SAND, lw=5, solid_capstyle="butt"
-        )
+        axes.plot([row.wrong_share_low, row.wrong_share_high], [y, y], color=SAND, lw=5, solid_capstyle="butt")
     if row.wrong_share is not None:
         axes.plot(row.wrong_share, y, marker="|", ms=12, mew=2, color=INK)
 
@@ -312,9 +302,7 @@ def _name_findings(axes: Axes, lines: Sequence[LineRow]) -> None:
         if members:
             x = float(np.median([_number(line.inducer_share) for line in members]))
             y = float(np.median([_number(line.heterozygosity) for line in members]))
-            axes.annotate(
-                str(finding), (x, y), xytext=(6, 6), textcoords="offset points", color=INK, fontsize="small"
-            )
+            axes.annotate(str(finding), (x, y), xytext=(6, 6), textcoords="offset points", color=INK, fontsize="small")
 
 
 def _number(value: float | None) -> float:

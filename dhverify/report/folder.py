@@ -21,9 +21,7 @@ REPORT: Final = "report.html"
 WORKBOOK: Final = "results.xlsx"
 
 
-def write_results(
-    outcome: CheckOutcome, directory: str | Path, *, force: bool = False, xlsx: bool = False
-) -> Path:
+def write_results(outcome: CheckOutcome, directory: str | Path, *, force: bool = False, xlsx: bool = False) -> Path:
     """Write the results folder.
 
     Everything is written beside the folder first, and then takes its name: after a fault or a stop there is

@@ -157,6 +157,5 @@ class CheckResult:
     def __repr__(self) -> str:
         counts = self.counts
         return (
-            f"<CheckResult: {counts.lines} lines, {counts.passed} pass, {counts.failed} fail,"
-            f" {counts.retest} retest>"
+            f"<CheckResult: {counts.lines} lines, {counts.passed} pass, {counts.failed} fail, {counts.retest} retest>"
         )

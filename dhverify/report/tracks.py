@@ -143,9 +143,7 @@ def picture(track: Track, on: Stage) -> Picture:
         steps=_steps(row[told], cm[told], track.strand[order][told], on),
         heterozygous=_runs(row[seen], cm[seen], is_het[seen].astype(np.int64), reach_cm=2 * REACH_CM),
         inducer=_runs(row, cm, np.maximum(copies, 0).astype(np.int64), reach_cm=np.inf),
-        foreign=_runs(
-            row[foreign], cm[foreign], np.ones(foreign.sum(), dtype=np.int64), reach_cm=FOREIGN_REACH_CM
-        ),
+        foreign=_runs(row[foreign], cm[foreign], np.ones(foreign.sum(), dtype=np.int64), reach_cm=FOREIGN_REACH_CM),
         tick_row=row[informative],
         tick_cm=cm[informative],
     )
@@ -192,6 +190,5 @@ def _stretches(
 ) -> tuple[Stretch, ...]:
     columns = (row.tolist(), start.tolist(), end.tolist(), level.tolist(), joins.tolist())
     return tuple(
-        Stretch(row=r, start_cm=a, end_cm=b, level=k, joins_previous=j)
-        for r, a, b, k, j in zip(*columns, strict=True)
+        Stretch(row=r, start_cm=a, end_cm=b, level=k, joins_previous=j) for r, a, b, k, j in zip(*columns, strict=True)
     )

@@ -46,9 +46,7 @@ def write_whole(target: Path, fill: Fill) -> None:
         raise cannot_write(target, error) from error
 
 
-def check_target(
-    directory: str | Path, *, force: bool, is_replaceable: Callable[[Path], bool], content: str
-) -> Path:
+def check_target(directory: str | Path, *, force: bool, is_replaceable: Callable[[Path], bool], content: str) -> Path:
     """Tell whether a folder may be written, before any work is done.
 
     Parameters
@@ -93,9 +91,7 @@ def check_target(
 def cannot_write(target: Path, error: OSError) -> OutputError:
     """Return the error for a place that the file system refuses."""
     expected = "a place that can be written, with none of its files open in another program"
-    return OutputError(
-        "output", [Defect(where=str(target), found=error.strerror or str(error), expected=expected)]
-    )
+    return OutputError("output", [Defect(where=str(target), found=error.strerror or str(error), expected=expected)])
 
 
 def _check_parent(target: Path) -> None:

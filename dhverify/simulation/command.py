@@ -164,9 +164,7 @@ def _check_directory(directory: Path, *, force: bool) -> None:
         expected = "a directory that is new, empty, or holds nothing but an invented programme"
         raise OutputError("simulate", [_in_the_way(directory, f"{others[0]} there", expected)])
     if held and not force:
-        raise OutputError(
-            "simulate", [_in_the_way(directory, f"{held[0]} there", "an empty directory, or --force")]
-        )
+        raise OutputError("simulate", [_in_the_way(directory, f"{held[0]} there", "an empty directory, or --force")])
 
 
 def _in_the_way(directory: Path, found: str, expected: str) -> Defect:

@@ -118,9 +118,7 @@ class _Steps:
     d1_ears: int
 
 
-def _steps_before_d1(
-    sampled: dict[str, int], settings: SimulationSettings, rng: np.random.Generator
-) -> _Steps:
+def _steps_before_d1(sampled: dict[str, int], settings: SimulationSettings, rng: np.random.Generator) -> _Steps:
     """Draw what it took to get the ears that were sampled."""
     d1_ears = sampled["D1"]
     selfed = d1_ears + failures_before(d1_ears, settings.doubling, rng)
@@ -128,9 +126,7 @@ def _steps_before_d1(
     half = settings.survival**0.5
     transplanted = survived + failures_before(survived, half, rng)
     treated = max(transplanted + failures_before(transplanted, half, rng), sampled["haploid"])
-    return _Steps(
-        treated=treated, transplanted=transplanted, survived=survived, selfed=selfed, d1_ears=d1_ears
-    )
+    return _Steps(treated=treated, transplanted=transplanted, survived=survived, selfed=selfed, d1_ears=d1_ears)
 
 
 def _steps_around_d0(
@@ -165,9 +161,7 @@ def _ears_of(
     """Draw the plants that are selfed, and the ears of the true haploids among them."""
     selfed = int(rng.binomial(survived, _SELFED))
     d1_ears = int(rng.binomial(rng.binomial(selfed, 1 - false_share), settings.doubling))
-    return _Steps(
-        treated=treated, transplanted=transplanted, survived=survived, selfed=selfed, d1_ears=d1_ears
-    )
+    return _Steps(treated=treated, transplanted=transplanted, survived=survived, selfed=selfed, d1_ears=d1_ears)
 
 
 def failures_before(successes: int, rate: float, rng: np.random.Generator) -> int:

@@ -158,9 +158,7 @@ def _told(truth: Row) -> tuple[str, str]:
 def _undeclared_copies(programme: SimulatedProgramme) -> dict[str, str]:
     """Lines of one genotype with a duplicate, and the duplicate's name."""
     genotype = {row["genotype"]: row["sample"] for row in programme.truth if row["case"] == "duplicate"}
-    return {
-        row["sample"]: genotype[row["genotype"]] for row in programme.truth if row["genotype"] in genotype
-    }
+    return {row["sample"]: genotype[row["genotype"]] for row in programme.truth if row["genotype"] in genotype}
 
 
 def _odd_replicates(programme: SimulatedProgramme) -> set[str]:
@@ -212,6 +210,4 @@ def _rest(programme: SimulatedProgramme) -> str:
     rest = [row for row in programme.truth if row["sample"] not in told]
     if any(row["finding"] not in CLEAN for row in rest):  # pragma: no cover
         raise AssertionError("a planted case without a story")
-    return (
-        f"## Everything else\n\nThe other {len(rest)} samples of lines are what their labels say: `pass`.\n"
-    )
+    return f"## Everything else\n\nThe other {len(rest)} samples of lines are what their labels say: `pass`.\n"

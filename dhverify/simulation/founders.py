@@ -12,9 +12,7 @@ if TYPE_CHECKING:
     from dhverify.simulation.genome import Genome
 
 
-def allele_frequencies(
-    n_markers: int, *, polymorphism: float, rng: np.random.Generator
-) -> NDArray[np.float64]:
+def allele_frequencies(n_markers: int, *, polymorphism: float, rng: np.random.Generator) -> NDArray[np.float64]:
     """Allele frequencies at which two unrelated inbreds differ at a share ``polymorphism`` of the markers.
 
     Symmetric beta distribution of parameter a; two inbreds differ with probability E[2p(1-p)] = a / (2a + 1).

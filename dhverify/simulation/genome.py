@@ -102,9 +102,7 @@ def centromere_share(chrom_index: int) -> float:
     return (0.40, 0.36, 0.46, 0.42, 0.49, 0.34, 0.44)[chrom_index % 7]
 
 
-def genetic_share(
-    physical_share: NDArray[np.float64], *, centromere: float, power: float
-) -> NDArray[np.float64]:
+def genetic_share(physical_share: NDArray[np.float64], *, centromere: float, power: float) -> NDArray[np.float64]:
     """Share of the map that lies before a place, for recombination concentrated toward the ends.
 
     On each arm the rate falls from ``power`` times the mean at the end of the chromosome to 0 at the

@@ -204,9 +204,7 @@ class Breeder:
             return replace(self.donor(plan), case="wrong tissue")
         plant = self._hybrid_plant(plan)
         specimen = self._specimen(plan, plant, "hybrid")
-        kernel = (
-            2 * self.materials.alleles[plant[0], self._rows] + self.materials.alleles[plant[1], self._rows]
-        ) / 3
+        kernel = (2 * self.materials.alleles[plant[0], self._rows] + self.materials.alleles[plant[1], self._rows]) / 3
         return replace(specimen, fraction=kernel.astype(np.float32), case="wrong tissue")
 
     # parts

@@ -133,9 +133,7 @@ class Lot:
         if name in ("hybrid_share", "unselfed_hybrid_share"):
             weights = {sorter_name(i): w for i, w in enumerate(sorter_weights(self.settings))}
             chance = np.array([weights[plan.label.sorter] for plan in plans]) + 1e-9
-        return sorted(
-            int(i) for i in self.rng.choice(len(plans), number, replace=False, p=chance / chance.sum())
-        )
+        return sorted(int(i) for i in self.rng.choice(len(plans), number, replace=False, p=chance / chance.sum()))
 
     def _faulty(self, plan: Plan, fault: str) -> Plan:
         if fault != "wrong_tissue":

@@ -222,9 +222,7 @@ def build_materials(
         n_parents=n_parents,
         n_inducer_inbreds=n_inbreds,
         donors=donors,
-        inducers=_inducers(
-            settings, first=n_parents, names=names, n_markers=genome.n_markers, meioses=meioses
-        ),
+        inducers=_inducers(settings, first=n_parents, names=names, n_markers=genome.n_markers, meioses=meioses),
         favour=tuple(int(f) for f in rng.permutation(n_founders)),
     )
 
@@ -248,9 +246,7 @@ def _donor(
         kind=kind,
         pedigree=text.format(*(names[p] for p in parents)),
         parents=parents,
-        plants=tuple(
-            build_plant(tree, parents, n_markers=n_markers, meioses=meioses) for _ in range(n_plants)
-        ),
+        plants=tuple(build_plant(tree, parents, n_markers=n_markers, meioses=meioses) for _ in range(n_plants)),
         row_names=tuple(f"{name}-{i + 1}" if has_rows else name for i in range(n_plants)),
     )
 
@@ -263,9 +259,7 @@ def _inducers(
         if settings.inducer_type == "inbred":
             founders: tuple[int, ...] = (first + i,)
             inducers.append(
-                Inducer(
-                    name=names[first + i], pedigree="", founders=founders, plant=inbred(first + i, n_markers)
-                )
+                Inducer(name=names[first + i], pedigree="", founders=founders, plant=inbred(first + i, n_markers))
             )
             continue
         founders = (first + 2 * i, first + 2 * i + 1)

@@ -59,9 +59,7 @@ class CrossoverMeioses:
         return np.asarray((passed - before[chrom] + first[chrom]) % 2 == 1)
 
 
-def genome_crossovers(
-    length_cm: NDArray[np.float64], *, shape: float, rng: np.random.Generator
-) -> NDArray[np.float64]:
+def genome_crossovers(length_cm: NDArray[np.float64], *, shape: float, rng: np.random.Generator) -> NDArray[np.float64]:
     """Crossovers of one gamete, as cM along the chromosomes laid end to end.
 
     Parameters
@@ -83,9 +81,7 @@ def genome_crossovers(
     if shape == 1:
         return rng.random(rng.poisson(total / 100)) * total
     starts = np.cumsum(length_cm) - length_cm
-    parts = [
-        s + _spaced_crossovers(float(l), shape=shape, rng=rng) for s, l in zip(starts, length_cm, strict=True)
-    ]
+    parts = [s + _spaced_crossovers(float(l), shape=shape, rng=rng) for s, l in zip(starts, length_cm, strict=True)]
     return np.concatenate(parts)
 
 

@@ -181,9 +181,7 @@ class Plating:
 
     # plates that were turned or shifted
 
-    def _with_moved_plates(
-        self, entries: list[Entry], plates: list[str]
-    ) -> tuple[list[Entry], tuple[PlateTruth, ...]]:
+    def _with_moved_plates(self, entries: list[Entry], plates: list[str]) -> tuple[list[Entry], tuple[PlateTruth, ...]]:
         """Turn some plates by 180 degrees and shift others by a row or column."""
         n_turned = min(self.settings.turned_plates, len(plates))
         n_shifted = min(self.settings.shifted_plates, len(plates) - n_turned)

@@ -159,9 +159,7 @@ def simulate_programme(
         samples=np.array([entry.label.sample for entry in typed]),
         markers=markers,
         calls=np.ascontiguousarray(calls[:, order]),
-        depths=None
-        if depths is None or settings.output == "calls"
-        else np.ascontiguousarray(depths[:, order]),
+        depths=None if depths is None or settings.output == "calls" else np.ascontiguousarray(depths[:, order]),
         fraction=np.ascontiguousarray(fraction[:, order]),
         sheet=tuple(_sheet_row(entry) for entry in entries),
         counts=tuple({k: str(v) for k, v in asdict(row).items()} for row in counts),
@@ -260,9 +258,7 @@ def _truth_row(entry: Entry) -> Row:
         "genotype": truth.genotype,
         "pollen": truth.pollen,
         "inducer_share": _number(truth.inducer_share),
-        "parent_shares": ";".join(f"{name}={share:.4f}" for name, share in truth.parent_shares)
-        if is_line
-        else "",
+        "parent_shares": ";".join(f"{name}={share:.4f}" for name, share in truth.parent_shares) if is_line else "",
     }
 
 
@@ -270,9 +266,7 @@ def _number(value: float | None) -> str:
     return "" if value is None else f"{value:.4f}".rstrip("0").rstrip(".")
 
 
-def _other_rows(
-    entries: Sequence[Entry], plates: Sequence[PlateTruth], markers: SimulatedMarkers
-) -> list[Row]:
+def _other_rows(entries: Sequence[Entry], plates: Sequence[PlateTruth], markers: SimulatedMarkers) -> list[Row]:
     rows = []
     for entry in entries:
         truth = entry.specimen

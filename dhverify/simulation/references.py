@@ -14,9 +14,7 @@ if TYPE_CHECKING:
     from dhverify.simulation.settings import SimulationSettings
 
 
-def reference_entries(
-    settings: SimulationSettings, materials: Materials, rng: np.random.Generator
-) -> list[Entry]:
+def reference_entries(settings: SimulationSettings, materials: Materials, rng: np.random.Generator) -> list[Entry]:
     """Rows of the sheet for all references: parents, inducers, donors."""
     return [
         *_parents(settings, materials, rng),

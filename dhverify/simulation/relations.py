@@ -110,9 +110,7 @@ class Relations:
     def _are_of_two_donors(self, one: Entry, two: Entry) -> bool:
         return self._cross(one.label) != self._cross(two.label)
 
-    def _exchange(
-        self, done: list[Entry], fits: Callable[[Entry, Entry], bool], *, is_sourced: bool | None
-    ) -> None:
+    def _exchange(self, done: list[Entry], fits: Callable[[Entry, Entry], bool], *, is_sourced: bool | None) -> None:
         """Exchange the labels of two clean lines of one stage, in place."""
         rows = self._clean_rows(done, is_sourced=is_sourced)
         self.rng.shuffle(rows)
@@ -143,7 +141,5 @@ class Relations:
         cross = self._cross(entry.label)
         plant = self.breeder.materials.donors[cross].row_names.index(entry.label.donor)
         plan = Plan(label=entry.label, cross=cross, plant=plant, inducer=0)
-        specimen = replace(
-            self.breeder.clean(plan), genotype=f"untyped sister in {entry.label.sample}", case=case
-        )
+        specimen = replace(self.breeder.clean(plan), genotype=f"untyped sister in {entry.label.sample}", case=case)
         return replace(entry, specimen=specimen)

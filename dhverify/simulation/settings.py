@@ -97,9 +97,7 @@ class SimulationSettings:
     lines_per_donor: int = _whole(40, 1, 10_000)  # at each stage
     donor_type: str = _choice("F1", *DONOR_TYPES, "mixed")
     donor_plants: int = _whole(4, 1, 1000)  # plants of each donor whose plants differ
-    donor_rows: str = _choice(
-        "cross", "cross", "plant"
-    )  # a row (typed: a bulk) of the cross, or of each plant
+    donor_rows: str = _choice("cross", "cross", "plant")  # a row (typed: a bulk) of the cross, or of each plant
     parent_sharing: str = _choice("none", "none", "common", "chain")
     is_pedigree_known: bool = True
     n_inducers: int = _whole(1, 1, 20)
@@ -183,9 +181,7 @@ class SimulationSettings:
     missing: float = _number(0.02, 0.0, 0.95)
     missing_marker_variation: float = _number(0.5, 0.0, 5.0)  # coefficient of variation
     missing_sample_variation: float = _number(0.5, 0.0, 5.0)
-    visible_fraction: float = _number(
-        0.2, 0.0, 0.5
-    )  # least share of the minor allele that an array calls het
+    visible_fraction: float = _number(0.2, 0.0, 0.5)  # least share of the minor allele that an array calls het
     visible_fraction_sd: float = _number(0.03, 0.0, 0.2)
     depth: float = _number(8.0, 0.01, 10_000.0)
     depth_marker_variation: float = _number(0.5, 0.0, 5.0)
@@ -205,9 +201,7 @@ class SimulationSettings:
     doubling: float = _number(0.25, 0.01, 1.0)
 
     def __post_init__(self) -> None:
-        defects = [
-            defect for f in fields(self) if (defect := _defect(f.name, getattr(self, f.name), f.metadata))
-        ]
+        defects = [defect for f in fields(self) if (defect := _defect(f.name, getattr(self, f.name), f.metadata))]
         if not defects:
             defects = list(_contradictions(self))
         if defects:
@@ -224,9 +218,7 @@ def _defect(name: str, value: Any, metadata: Any) -> Defect | None:
     if "choices" in metadata:
         if value in metadata["choices"]:
             return None
-        return Defect(
-            where=where, found=repr(value), expected="one of " + ", ".join(map(str, metadata["choices"]))
-        )
+        return Defect(where=where, found=repr(value), expected="one of " + ", ".join(map(str, metadata["choices"])))
     if "low" not in metadata:
         is_wrong = name.startswith(("is_", "has_")) and not isinstance(value, bool)
         return Defect(where=where, found=repr(value), expected="true or false") if is_wrong else None
@@ -254,9 +246,7 @@ def _contradictions(settings: SimulationSettings) -> Iterator[Defect]:
         if getattr(settings, low) > getattr(settings, high):
             yield Defect(where=f"setting {low}", found=f"more than {high}", expected=f"at most {high}")
     if settings.output != "both" and settings.platform != "reads":
-        yield Defect(
-            where="setting output", found=repr(settings.output), expected="both where platform is array"
-        )
+        yield Defect(where="setting output", found=repr(settings.output), expected="both where platform is array")
     typed: Any = settings.typed
     wrong = [typed] if isinstance(typed, str) else sorted(set(typed) - set(TYPED))
     for name in wrong:
@@ -273,13 +263,9 @@ def _plate_contradictions(settings: SimulationSettings) -> Iterator[Defect]:
     if len(settings.stages) == 1:
         for name in ("source_mismatches", "exchanged_sisters"):
             if getattr(settings, name):
-                yield Defect(
-                    where=f"setting {name}", found="above 0", expected="0 where one stage is sampled"
-                )
+                yield Defect(where=f"setting {name}", found="above 0", expected="0 where one stage is sampled")
     if settings.wrong_replicates and not settings.replicate_share:
-        yield Defect(
-            where="setting wrong_replicates", found="above 0", expected="0 where replicate_share is 0"
-        )
+        yield Defect(where="setting wrong_replicates", found="above 0", expected="0 where replicate_share is 0")
     if settings.known_copies and not settings.known_lines:
         yield Defect(where="setting known_copies", found="above 0", expected="0 where known_lines is 0")
 

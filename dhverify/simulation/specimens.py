@@ -163,9 +163,7 @@ def mixed(specimen: Specimen, other: Specimen, *, name: str, share: float, case:
     )
 
 
-def under_label(
-    specimen: Specimen, label: Label, *, case: str, parents: frozenset[str] = frozenset()
-) -> Specimen:
+def under_label(specimen: Specimen, label: Label, *, case: str, parents: frozenset[str] = frozenset()) -> Specimen:
     """Truth about DNA that ends up under another sample's label.
 
     A finding is a statement about the label's donor: a clean line of another donor becomes ``other donor``,

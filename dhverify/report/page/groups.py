@@ -72,9 +72,7 @@ def identity_sentence(outcome: CheckOutcome) -> str:
     """Return how the declared pairs fared."""
     declared = [row for row in outcome.identity if row.declared != "none"]
     if not declared:
-        return (
-            "The sheet declares no samples as one genotype, so none could be compared with what it should be."
-        )
+        return "The sheet declares no samples as one genotype, so none could be compared with what it should be."
     parts = [
         f"{sum(row.same_genotype is answer for row in declared):,} {words}"
         for answer, words in _ANSWER_WORDS.items()
@@ -110,9 +108,7 @@ _ANSWER_WORDS: Final = {
 
 def _marker_groups(by_reason: dict[str, list[MarkerRow]]) -> Iterator[MarkerGroup]:
     for reason, rows in sorted(by_reason.items(), key=lambda item: -len(item[1])):
-        yield MarkerGroup(
-            reason=reason, shown=tuple(rows[:MOST_MARKERS_OPEN]), folded=tuple(rows[MOST_MARKERS_OPEN:])
-        )
+        yield MarkerGroup(reason=reason, shown=tuple(rows[:MOST_MARKERS_OPEN]), folded=tuple(rows[MOST_MARKERS_OPEN:]))
 
 
 def _copy_group(label: str, lines: tuple[LineRow, ...], outcome: CheckOutcome) -> CopyGroup:

@@ -74,13 +74,9 @@ def measures_sentence(line: LineRow) -> str:
     if line.call_rate is not None:
         parts[0] += f" ({percent(line.call_rate)})"
     if line.heterozygosity is not None:
-        parts.append(
-            _with_span("heterozygous", line.heterozygosity, line.heterozygosity_low, line.heterozygosity_high)
-        )
+        parts.append(_with_span("heterozygous", line.heterozygosity, line.heterozygosity_low, line.heterozygosity_high))
     if line.inducer_share is not None:
-        parts.append(
-            _with_span("inducer share", line.inducer_share, line.inducer_share_low, line.inducer_share_high)
-        )
+        parts.append(_with_span("inducer share", line.inducer_share, line.inducer_share_low, line.inducer_share_high))
     if line.foreign_share is not None:
         parts.append(f"foreign share {percent(line.foreign_share)}")
     return "; ".join(parts) + "."
@@ -104,9 +100,7 @@ def _pile(verdict: Verdict, members: tuple[LineRow, ...], index: dict[int, int])
 
 
 def _entry(line: LineRow, index: int) -> PileEntry:
-    return PileEntry(
-        index=index, line=line, place=place_of(line), what=_what(line), measures=measures_sentence(line)
-    )
+    return PileEntry(index=index, line=line, place=place_of(line), what=_what(line), measures=measures_sentence(line))
 
 
 def place_of(line: LineRow) -> str:

@@ -146,9 +146,7 @@ def _sentence(row: PlateRow) -> str:
         parts.append("no blank")
     if row.controls:
         parts.append(f"{counted(row.controls, 'control')}, {_of(row.wrong_controls, 'wrong')}")
-    parts.append(
-        f"{counted(row.leaking_wells, 'well')} with another's DNA" if row.leaking_wells else "no leak found"
-    )
+    parts.append(f"{counted(row.leaking_wells, 'well')} with another's DNA" if row.leaking_wells else "no leak found")
     turned = {Answer.YES: "it looks turned", Answer.NO: "it is not turned"}.get(
         row.turned, "whether it is turned cannot be said"
     )

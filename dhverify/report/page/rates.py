@@ -70,9 +70,7 @@ class AccountView:
 
 def donor_views(outcome: CheckOutcome) -> tuple[DonorView, ...]:
     """Return donor rows; all bars share one scale, so that donors compare."""
-    shares = [row.wrong_share_high for row in outcome.donors] + [
-        row.hybrid_share_high for row in outcome.donors
-    ]
+    shares = [row.wrong_share_high for row in outcome.donors] + [row.hybrid_share_high for row in outcome.donors]
     end = scale([share for share in shares if share is not None])
     return tuple(
         DonorView(

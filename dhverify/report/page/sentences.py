@@ -89,9 +89,7 @@ def to_do(outcome: CheckOutcome) -> tuple[Step, ...]:
     steps = [*_plate_steps(outcome.plates), *_reference_steps(outcome), *_line_steps(outcome)]
     passed = verdict_counts(outcome).passed
     if passed:
-        steps.append(
-            Step(text=f"Hand on the {counted(passed, 'line')} that {'passes' if passed == 1 else 'pass'}.")
-        )
+        steps.append(Step(text=f"Hand on the {counted(passed, 'line')} that {'passes' if passed == 1 else 'pass'}."))
     return tuple(steps)
 
 
@@ -104,9 +102,7 @@ def blind_spots(outcome: CheckOutcome) -> tuple[BlindSpot, ...]:
     spots += [BlindSpot(text=text) for text in _empty_stretches(outcome)]
     if not outcome.plates:
         spots.append(
-            BlindSpot(
-                text="The sheet gives no wells: leaks between wells and turned plates cannot be looked for."
-            )
+            BlindSpot(text="The sheet gives no wells: leaks between wells and turned plates cannot be looked for.")
         )
     elif not any(row.blanks for row in outcome.plates):
         spots.append(BlindSpot(text="No plate has a blank: DNA carried into empty wells cannot be seen."))

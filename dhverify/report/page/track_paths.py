@@ -100,8 +100,7 @@ class TrackPaths:
             else:
                 merged.append([stretch.row, left, right])
         return "".join(
-            f"M{left} {row * ROW + top}h{right - left}v{bottom - top}h{left - right}z"
-            for row, left, right in merged
+            f"M{left} {row * ROW + top}h{right - left}v{bottom - top}h{left - right}z" for row, left, right in merged
         )
 
     def _tick_path(self, drawn: Picture) -> str:
@@ -116,8 +115,7 @@ class TrackPaths:
         length = np.diff(np.concatenate([np.flatnonzero(begin), [len(place)]]))
         row, at = np.divmod(first, LEFT + WIDTH + ROW)
         return "".join(
-            f"M{a} {r * ROW + TICKS}h{n}"
-            for r, a, n in zip(row.tolist(), at.tolist(), length.tolist(), strict=True)
+            f"M{a} {r * ROW + TICKS}h{n}" for r, a, n in zip(row.tolist(), at.tolist(), length.tolist(), strict=True)
         )
 
 

@@ -1,0 +1,192 @@
+"""The rounds in which a lot is learnt: score, weigh, count strands, learn the assay, and again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.judged_lot import JudgedLot, Progress, stage_of
+from dhverify.judging import FINDING_ORDER, expected_column, learn_prior, posterior, stage_prior
+from dhverify.learning import (
+    LineWeights,
+    count_strands,
+    fixed_second,
+    hybrid_heterozygosity,
+    learn_calls,
+    learn_reads,
+    phase_family,
+    with_strands,
+)
+from dhverify.lot import Lot
+from dhverify.marker_quality import sample_call_rate, sample_heterozygosity
+from dhverify.observation import AssayModel
+from dhverify.samples import Role, Sample, Stage
+from dhverify.scoring import FamilyLines, LearntLot
+from dhverify.strands import StrandCounts, updated_strands
+from dhverify.suspects import relearn_founders, suspect_founders, suspect_inducers, untyped_prior
+
+ROUNDS: Final = 3
+MAX_LINES_TO_SCORE: Final = 1200
+LINES_PER_FAMILY: Final = 4
+"""At least so many lines take part in the learning rounds: in all, and of each family; all are scored at the end."""
+
+
+def learn(
+    work: JudgedLot, learnt: LearntLot, prior: NDArray[np.float64], progress: Progress | None
+) -> tuple[LearntLot, StrandCounts, dict[Stage, NDArray[np.float64]]]:
+    """Learn strands, assay and shares of the findings.
+
+    Parameters
+    ----------
+    work
+        The judged lot.
+    learnt
+        What is known before.
+    prior
+        float64, shape (n_strands, n_markers, 2). Pseudo-counts from the founders' own genotypes.
+    progress
+        Called with (step, done, of).
+
+    Returns
+    -------
+    learnt, counts, priors
+        With the strands and the assay; copies of each strand seen; shares of the findings by stage.
+
+    """
+    chosen = _spread(work.model_of, max(MAX_LINES_TO_SCORE, LINES_PER_FAMILY * len(work.models)))
+    groups = work.groups(chosen)
+    crude = crude_clean(work.lot, work.rows[chosen])
+    learnt = _first_strands(learnt, groups, crude, prior, work)
+    counts = StrandCounts.empty(*learnt.strand_second.shape)
+    priors: dict[Stage, NDArray[np.float64]] = {}
+    for round_number in range(ROUNDS):
+        if progress is not None:
+            progress("learning from the lot", round_number, ROUNDS)
+        _, pooled = work.scored(learnt, chosen)
+        priors = stage_priors([work.judged[k] for k in chosen], pooled)
+        share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+        if round_number == 0:
+            learnt, prior, is_changed = _without_suspects(work, learnt, prior, groups, crude, share, chosen)
+            if is_changed:
+                _, pooled = work.scored(learnt, chosen)
+                priors = stage_priors([work.judged[k] for k in chosen], pooled)
+                share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+        weights = [
+            LineWeights(
+                clean=share[group.order, expected_column()],
+                hybrid=share[group.order, FINDING_ORDER.index("hybrid")],
+            )
+            for group in groups
+        ]
+        counts = count_strands(learnt, groups, weights, work.lot.row)
+        learnt = with_strands(learnt, updated_strands(prior, counts, allele_error(learnt.assay)))
+        learnt = replace(learnt, assay=_learn_assay(learnt, groups, weights))
+    return learnt, counts, priors
+
+
+def _without_suspects(
+    work: JudgedLot,
+    learnt: LearntLot,
+    prior: NDArray[np.float64],
+    groups: Sequence[FamilyLines],
+    crude: NDArray[np.float64],
+    share: NDArray[np.float64],
+    chosen: NDArray[np.int64],
+) -> tuple[LearntLot, NDArray[np.float64], bool]:
+    """Set references back to unknown that most of their offspring contradict."""
+    founders = suspect_founders(groups, crude, share, work.registry)
+    if founders:
+        learnt = relearn_founders(learnt, groups, crude, prior, founders)
+        prior = untyped_prior(prior, founders, learnt.pool_second)
+        _, pooled = work.scored(learnt, chosen)
+        priors = stage_priors([work.judged[k] for k in chosen], pooled)
+        share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+    inducers = suspect_inducers(
+        learnt, groups, share, prior, work.registry, lambda trial, lines: work.scored(trial, chosen[lines])[1]
+    )
+    if inducers:
+        prior = untyped_prior(prior, list(inducers), learnt.pool_second)
+        values = learnt.strand_second.copy()
+        for strand, shown in inducers.items():
+            values[strand] = shown
+        learnt = with_strands(learnt, values)
+    return learnt, prior, bool(founders or inducers)
+
+
+def allele_error(assay: AssayModel) -> float:
+    """Chance that a homozygote looks like the other one."""
+    return max(assay.calls.hom_to_other_hom, assay.reads.wrong_locus / 3)
+
+
+def stage_priors(samples: Sequence[Sample], pooled: NDArray[np.float64]) -> dict[Stage, NDArray[np.float64]]:
+    """Shares of the findings at each stage; a control does not count."""
+    stages = np.array([stage_of(s).value if s.role is Role.LINE else "" for s in samples], dtype=np.str_)
+    return {stage: learn_prior(pooled[stages == stage.value], stage_prior(stage)) for stage in Stage}
+
+
+def _spread(model_of: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Judged samples that take part in learning: evenly from all families, at most ``most``."""
+    if len(model_of) <= most:
+        return np.arange(len(model_of))
+    rank = np.zeros(len(model_of), dtype=np.int64)
+    for index in np.unique(model_of):
+        members = np.flatnonzero(model_of == index)
+        rank[members] = np.argsort(np.argsort(_scatter(len(members))))
+    return np.sort(np.lexsort((np.arange(len(rank)), rank))[:most])
+
+
+def _scatter(n: int) -> NDArray[np.float64]:
+    """A fixed scattered order (golden-ratio sequence), so that neighbours on the sheet do not go together."""
+    return np.asarray((np.arange(n) * 0.6180339887498949) % 1.0, dtype=np.float64)
+
+
+def crude_clean(lot: Lot, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    """1 for samples that look homozygous beside the rest of the lot, else 0; before any model."""
+    het = sample_heterozygosity(lot.seen.calls[rows])
+    rate = sample_call_rate(lot.seen.calls[rows])
+    is_called = np.isfinite(het) & (rate > 0.3 * np.median(rate))
+    if not is_called.any():
+        return np.zeros(len(rows))
+    low = float(np.quantile(het[is_called], 0.2))
+    return np.where(is_called & (het <= min(2 * low + 0.02, 0.15)), 1.0, 0.0)
+
+
+def _first_strands(
+    learnt: LearntLot,
+    groups: Sequence[FamilyLines],
+    crude: NDArray[np.float64],
+    prior: NDArray[np.float64],
+    work: JudgedLot,
+) -> LearntLot:
+    """Strand values to start from: phase what is unphased, then two rounds on lines that look clean."""
+    values = learnt.strand_second.copy()
+    for group in groups:
+        if group.model.is_unphased:
+            phased = phase_family(learnt, group, crude[group.order])
+            if phased is not None:
+                values[group.model.slots[list(group.model.donor_slots)]] = phased
+    learnt = with_strands(learnt, values)
+    if all(info.sample for info in work.registry.infos):
+        return learnt
+    for _ in range(2):
+        weights = [LineWeights(clean=crude[group.order], hybrid=np.zeros(len(group.order))) for group in groups]
+        counts = count_strands(learnt, groups, weights, work.lot.row)
+        learnt = with_strands(learnt, updated_strands(prior, counts))
+    return learnt
+
+
+def _learn_assay(learnt: LearntLot, groups: Sequence[FamilyLines], weights: Sequence[LineWeights]) -> AssayModel:
+    clean = [group.samples[weight.clean > 0.9] for group, weight in zip(groups, weights, strict=True)]
+    everyone = np.concatenate(clean) if clean else np.zeros(0, dtype=np.int64)
+    hybrids = [
+        (group.samples[weight.hybrid > 0.9], hybrid_heterozygosity(learnt, group.model))
+        for group, weight in zip(groups, weights, strict=True)
+    ]
+    predicted = [(rows, fixed_second(learnt, group.model)) for rows, group in zip(clean, groups, strict=True)]
+    if learnt.seen.depths is not None:
+        return AssayModel(calls=learnt.assay.calls, reads=learn_reads(learnt, hybrids, predicted))
+    return AssayModel(calls=learn_calls(learnt, everyone, hybrids, predicted), reads=learnt.assay.reads)

@@ -1,0 +1,268 @@
+"""Pollen parents of outcrosses, and plants of other crosses, among all that the lot holds."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.alternatives import DonorPanel, global_tree, homozygous, linked_log_likelihood, screen, united
+from dhverify.analysis import Analysis
+from dhverify.family_models import FamilyModel
+from dhverify.findings_table import Tree, plant_maker
+from dhverify.hypotheses import PlantMaker, crossed, hybrid_plant, plant_itself
+from dhverify.judging import FINDING_ORDER, Option
+from dhverify.likelihood import lay_emissions, state_posterior
+from dhverify.strands import pair_genotypes
+
+MAX_SCORED: Final = 3
+"""Plants that are scored with linkage for one line; a screen picks them."""
+MAX_OUTCROSSES: Final = 200
+ALIKE_POLLEN: Final = 0.85
+"""Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Pollen:
+    """A plant of the lot that may have given pollen (or be the sample itself)."""
+
+    name: str
+    tree: Tree
+    kind: str
+    mean_second: NDArray[np.float64]
+
+
+def named_pollen(
+    analysis: Analysis, panel: DonorPanel, lines: NDArray[np.int64], share: NDArray[np.float64]
+) -> dict[int, list[Option]]:
+    """Outcrosses with named plants of the lot, and named strangers, for lines in doubt.
+
+    Parameters
+    ----------
+    analysis, panel
+        The lot and its donors.
+    lines
+        Judged samples in doubt.
+    share
+        float64, shape (n_judged, n_findings). First posterior.
+
+    Returns
+    -------
+    dict
+        Options by judged sample.
+
+    """
+    sources = _pollen_sources(analysis, panel)
+    options: dict[int, list[Option]] = {int(line): [] for line in lines}
+    for index in np.unique(analysis.model_of[lines]):
+        members = lines[analysis.model_of[lines] == index]
+        model = analysis.models[int(index)]
+        donor = int(panel.donor_of_model[index])
+        own = set(global_strands(model))
+        able = [s for s in sources if not (s.kind == "inbred" and s.tree in own and s.kind != "hybrid")]
+        able = [s for s in able if s.name not in panel.names[donor]]
+        _score_pollen(analysis, model, panel.mean_second[donor], members, able, options)
+    _score_shared_pollen(analysis, lines, share, options)
+    return options
+
+
+def _score_shared_pollen(
+    analysis: Analysis,
+    lines: NDArray[np.int64],
+    share: NDArray[np.float64],
+    options: dict[int, list[Option]],
+) -> None:
+    """Outcrosses by one unknown plant: the pollen that one outcross shows is looked for in the others."""
+    outcross = FINDING_ORDER.index("outcross")
+    able = lines[share[lines, outcross] > 0.01][:MAX_OUTCROSSES]
+    pollen = {int(line): _shown_pollen(analysis, int(line)) for line in able}
+    for member in able:
+        alike = [
+            int(giver)
+            for giver in able
+            if giver != member
+            and share[giver, outcross] > 0.5
+            and _pollen_agreement(pollen[int(member)], pollen[int(giver)]) > ALIKE_POLLEN
+        ][:MAX_SCORED]
+        model = analysis.models[int(analysis.model_of[member])]
+        for giver in alike:
+            values = np.vstack([analysis.learnt.strand_second[model.slots], pollen[giver]])
+            hypothesis = crossed("pollen seen elsewhere", plant_maker(model.shape.donor), plant_maker(len(model.slots)))
+            found = linked_log_likelihood(analysis.learnt, analysis.rows[member : member + 1], values, hypothesis)
+            options[int(member)].append(
+                Option(
+                    finding="outcross",
+                    log_likelihood=float(found[0]),
+                    log_weight=float(np.log(0.3 / len(able))),
+                    detail="the same pollen",
+                    name=analysis.judged[giver].name,
+                )
+            )
+
+
+def _pollen_agreement(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+    """Share of the markers at which both pollen alleles show that are the same."""
+    both = (np.abs(first - 0.5) > 0.4) & (np.abs(second - 0.5) > 0.4)
+    return float(((first > 0.5) == (second > 0.5))[both].mean()) if both.any() else 0.0
+
+
+def _shown_pollen(analysis: Analysis, line: int) -> NDArray[np.float64]:
+    """Second-allele probability of the pollen that an outcross shows; float64, shape (n_markers,)."""
+    learnt = analysis.learnt
+    model = analysis.models[int(analysis.model_of[line])]
+    values = np.vstack([learnt.strand_second[model.slots], learnt.pool_second])
+    pool = len(model.slots)
+    hypothesis = crossed("stray pollen", plant_maker(model.shape.donor), plant_maker(pool))
+    pairs = list(hypothesis.pairs)
+    likelihood = learnt.assay.genotype_likelihood(learnt.seen, analysis.rows[line : line + 1])
+    genotypes = pair_genotypes(pairs, values, {})
+    emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+    where = state_posterior(hypothesis, emissions, learnt.grid)[:, :, 0]
+    none, one, two = likelihood[:, 0].T
+    q = learnt.pool_second
+    second = np.zeros(len(q))
+    for column, pair in enumerate(pairs):
+        p = values[next(slot for slot in pair if slot != pool)]
+        shows = q * ((1 - p) * one + p * two)
+        lacks = (1 - q) * ((1 - p) * none + p * one)
+        second += where[:, column] * shows / np.maximum(shows + lacks, 1e-300)
+    return np.clip(second, 0.02, 0.98)
+
+
+def global_strands(model: FamilyModel) -> tuple[int, ...]:
+    """Global strands of a family's donor and inducer."""
+    return tuple(int(s) for s in model.slots)
+
+
+def _pollen_sources(analysis: Analysis, panel: DonorPanel) -> list[_Pollen]:
+    learnt = analysis.learnt
+    sources = [
+        _Pollen(name=info.name, tree=strand, kind="inbred", mean_second=learnt.strand_second[strand])
+        for strand, info in enumerate(analysis.registry.infos)
+        if not info.is_anonymous
+    ]
+    for number, model in enumerate(panel.models):
+        tree = global_tree(model.shape.donor, model)
+        name = panel.names[number][0]
+        mean = panel.mean_second[number]
+        sources.append(_Pollen(name=name, tree=tree, kind="line", mean_second=mean))
+        inducer = global_tree(model.shape.inducer, model)
+        inducer_mean = learnt.strand_second[list(_leaves(inducer))].mean(axis=0)
+        sources.append(
+            _Pollen(name=name, tree=(tree, inducer), kind="false hybrid", mean_second=(mean + inducer_mean) / 2)
+        )
+    return sources
+
+
+def _leaves(tree: Tree) -> tuple[int, ...]:
+    return (tree,) if isinstance(tree, int) else _leaves(tree[0]) + _leaves(tree[1])
+
+
+def _score_pollen(
+    analysis: Analysis,
+    model: FamilyModel,
+    gamete_mean: NDArray[np.float64],
+    members: NDArray[np.int64],
+    sources: Sequence[_Pollen],
+    options: dict[int, list[Option]],
+) -> None:
+    if not sources or not len(members):
+        return
+    rows = analysis.rows[members]
+    means = np.array([source.mean_second for source in sources])
+    scores = screen(analysis.learnt, rows, united(gamete_mean[None], means))
+    donor = global_tree(model.shape.donor, model)
+    wanted: dict[int, list[int]] = {}
+    for position in range(len(members)):
+        for source in np.argsort(-scores[position], kind="stable")[:MAX_SCORED]:
+            wanted.setdefault(int(source), []).append(position)
+    weight = np.log(0.35 / len(sources))
+    for number, positions in sorted(wanted.items()):
+        source = sources[number]
+        values = analysis.learnt.strand_second
+        found = linked_log_likelihood(
+            analysis.learnt,
+            rows[positions],
+            values,
+            crossed("named pollen", plant_maker(donor), _maker(source)),
+        )
+        for position, value in zip(positions, found, strict=True):
+            options[int(members[position])].append(
+                Option(
+                    finding="outcross",
+                    log_likelihood=float(value),
+                    log_weight=float(weight),
+                    detail=source.kind,
+                    name=source.name,
+                )
+            )
+    _score_strangers(analysis, members, sources, options)
+
+
+def _maker(source: _Pollen) -> PlantMaker:
+    if source.kind == "false hybrid" and not isinstance(source.tree, int):
+        return hybrid_plant(plant_maker(source.tree[0]), plant_maker(source.tree[1]))
+    return plant_maker(source.tree)
+
+
+def _score_strangers(
+    analysis: Analysis,
+    members: NDArray[np.int64],
+    sources: Sequence[_Pollen],
+    options: dict[int, list[Option]],
+) -> None:
+    """Samples that are another inbred of the lot, or a hybrid or donor plant of another family."""
+    inbreds = [s for s in sources if s.kind == "inbred"]
+    if not inbreds:
+        return
+    rows = analysis.rows[members]
+    second = np.array([s.mean_second for s in inbreds])
+    scores = screen(analysis.learnt, rows, homozygous(second))
+    best = scores.argmax(axis=1)
+    inducers = {int(m.slots[slot]) for m in analysis.models for slot in m.inducer_slots}
+    for position, member in enumerate(members):
+        source = inbreds[int(best[position])]
+        finding = "inducer" if source.tree in inducers else "parent"
+        plant = plant_itself("named inbred", plant_maker(source.tree))
+        value = linked_log_likelihood(
+            analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, plant
+        )
+        options[int(member)].append(
+            Option(
+                finding=finding,
+                log_likelihood=float(value[0]),
+                log_weight=float(np.log(0.3 / len(inbreds))),
+                detail="of another cross",
+                name=source.name,
+            )
+        )
+    for source in (s for s in sources if s.kind == "false hybrid"):
+        if isinstance(source.tree, int):
+            continue
+        hybrid = crossed("hybrid of another donor", plant_maker(source.tree[0]), plant_maker(source.tree[1]))
+        mean = united(source.mean_second * 2 - second_of(analysis, source.tree[1]), second_of(analysis, source.tree[1]))
+        close = screen(analysis.learnt, rows, mean[None])[:, 0]
+        for position, member in enumerate(members):
+            rival = max((o.log_likelihood for o in options[int(member)]), default=-np.inf)
+            if close[position] < rival - 200:
+                continue
+            value = linked_log_likelihood(
+                analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, hybrid
+            )
+            options[int(member)].append(
+                Option(
+                    finding="hybrid",
+                    log_likelihood=float(value[0]),
+                    log_weight=float(np.log(0.02 / max(1, len(analysis.models)))),
+                    detail="of another donor",
+                    name=source.name,
+                )
+            )
+
+
+def second_of(analysis: Analysis, tree: Tree) -> NDArray[np.float64]:
+    """Mean second-allele share of a plant's gametes."""
+    return np.asarray(analysis.learnt.strand_second[list(_leaves(tree))].mean(axis=0))
