@@ -129,9 +129,10 @@ def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
 
 def _complete(evidence: Mapping[str, LineEvidence], sheet: SampleSheet) -> dict[str, LineEvidence]:
     """Add lines that no genotype file holds."""
-    return {
+    complete = {
         line.name: evidence[line.name] if line.name in evidence else _not_genotyped(line) for line in sheet.lines
-    } | {name: found for name, found in evidence.items() if name not in {line.name for line in sheet.lines}}
+    }
+    return complete | {name: found for name, found in evidence.items() if name not in complete}
 
 
 def _not_genotyped(sample: Sample) -> LineEvidence:

@@ -24,6 +24,8 @@ from dhverify.strands import pair_genotypes
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
 MAX_PARTNERS: Final = 4
+SCREEN_MARKERS: Final = 800
+SCREEN_SAMPLES: Final = 64
 VISIBLE_SHARE: Final = 0.2
 VISIBLE_SLOPE: Final = 0.04
 """A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
@@ -103,38 +105,94 @@ def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.fl
 
 
 def partner_screen(
-    learnt: LearntLot, row: int, gamete_second: NDArray[np.float64], partners: NDArray[np.int8]
+    learnt: LearntLot,
+    rows: Sequence[int],
+    gamete_second: NDArray[np.float64],
+    partners: NDArray[np.int64],
 ) -> NDArray[np.float64]:
     """Best log likelihood over a few shares of each partner, markers taken as independent.
+
+    On large panels an even selection of :data:`SCREEN_MARKERS` markers is looked at.
 
     Parameters
     ----------
     learnt
         The lot.
-    row
-        The sample.
+    rows
+        The samples.
     gamete_second
-        float64, shape (n_markers,). Expected second-allele share of the sample's own gamete.
+        float64, shape (n_samples, n_markers). Expected second-allele share of each sample's own gamete.
     partners
-        int8, shape (n_partners, n_markers). Calls of possible partners.
+        int64. Rows of possible partners.
 
     Returns
     -------
     ndarray
-        float64, shape (n_partners,).
+        float64, shape (n_samples, n_partners).
 
     """
-    best = np.full(len(partners), -np.inf)
-    own = np.stack([1 - gamete_second, gamete_second], axis=1)
-    for share in SCREEN_SHARES:
-        chance = np.einsum("ma,mag->mg", own, mixed_likelihood(learnt, row, share))
-        log_chance = np.log(np.maximum(chance, 1e-12))
-        unknown = log_chance.mean(axis=1)
-        total = np.full(len(partners), unknown.sum())
-        for genotype in range(3):
-            total += (partners == genotype).astype(np.float32) @ (log_chance[:, genotype] - unknown)
-        best = np.maximum(best, total)
+    n_markers = learnt.grid.n_markers
+    used = np.unique(np.linspace(0, n_markers - 1, min(n_markers, SCREEN_MARKERS)).astype(np.int64))
+    calls = learnt.seen.calls[np.ix_(partners, used)]
+    carries = [np.ascontiguousarray((calls == genotype).T.astype(np.float32)) for genotype in range(3)]
+    best = np.full((len(rows), len(partners)), -np.inf)
+    for start in range(0, len(rows), SCREEN_SAMPLES):
+        part = slice(start, start + SCREEN_SAMPLES)
+        for share in SCREEN_SHARES:
+            score = _share_screen(learnt, rows[part], gamete_second[part], share, used, carries)
+            best[part] = np.maximum(best[part], score)
     return best
+
+
+def _share_screen(
+    learnt: LearntLot,
+    rows: Sequence[int],
+    gamete_second: NDArray[np.float64],
+    share: float,
+    used: NDArray[np.int64],
+    carries: Sequence[NDArray[np.float32]],
+) -> NDArray[np.float64]:
+    """Log likelihoods at one share, by matrix products; shape (n_samples, n_partners)."""
+    log_chance = np.empty((len(rows), len(used), 3))
+    for position, row in enumerate(rows):
+        second = gamete_second[position, used]
+        own = np.stack([1 - second, second], axis=1)
+        chance = np.einsum("ma,mag->mg", own, mixed_likelihood(learnt, row, share)[used])
+        log_chance[position] = np.log(np.maximum(chance, 1e-12))
+    unknown = log_chance.mean(axis=2)
+    told = (log_chance - unknown[:, :, None]).astype(np.float32)
+    score = sum(told[:, :, genotype] @ carries[genotype] for genotype in range(3))
+    return np.asarray(score + unknown.sum(axis=1)[:, None])
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Wells:
+    """Where each sample stands; -1 without a well."""
+
+    plate: NDArray[np.int64]
+    row: NDArray[np.int64]
+    column: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, everyone: Sequence[Sample]) -> _Wells:
+        plates = {name: number for number, name in enumerate(dict.fromkeys(s.plate for s in everyone))}
+        places = [well_place(s.well) if s.well else (-1, -1) for s in everyone]
+        return cls(
+            plate=np.array([plates[s.plate] if s.well else -1 for s in everyone], dtype=np.int64),
+            row=np.array([place[0] for place in places], dtype=np.int64),
+            column=np.array([place[1] for place in places], dtype=np.int64),
+        )
+
+    def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Log prior of each partner: half of it to the neighbouring wells, if there are any."""
+        apart = np.maximum(
+            np.abs(self.row[others] - self.row[sample]), np.abs(self.column[others] - self.column[sample])
+        )
+        is_near = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0) & (apart == 1)
+        n_near, n_far = int(is_near.sum()), int((~is_near).sum())
+        near = NEIGHBOUR_WEIGHT / n_near if n_near else 0.0
+        far = (1 - NEIGHBOUR_WEIGHT * (n_near > 0)) / max(n_far, 1)
+        return np.asarray(np.log(np.where(is_near, near, far) + 1e-12))
 
 
 def find_mixtures(
@@ -164,24 +222,25 @@ def find_mixtures(
     calls = analysis.learnt.seen.calls
     rate = (calls[able] != MISSING).mean(axis=1)
     able = able[rate > 0.3 * np.median(rate)] if len(able) else able
+    if not len(able) or not len(lines):
+        return {}
+    rows = [int(analysis.rows[line]) for line in lines]
+    means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
+    scores = partner_screen(analysis.learnt, rows, means, able)
+    wells = _Wells.of(everyone)
     found = {}
-    for line in lines:
-        row = int(analysis.rows[line])
-        others = able[able != row]
-        if not len(others):
+    for line, row, score in zip(lines, rows, scores, strict=True):
+        weights = np.where(able == row, -np.inf, wells.log_weights(row, able))
+        order = np.argsort(-(score + weights), kind="stable")[: 4 * MAX_PARTNERS]
+        order = order[np.isfinite(weights[order])]
+        top = order[~_same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
+        if not len(top):
             continue
-        mean = panel.mean_second[panel.donor_of_model[analysis.model_of[line]]]
-        others = others[~_same_kind(calls[row], calls[others])]
-        if not len(others):
-            continue
-        scores = partner_screen(analysis.learnt, row, mean, calls[others])
-        weights = _partner_log_weights(everyone[row], [everyone[k] for k in others])
-        top = np.argsort(-(scores + weights), kind="stable")[:MAX_PARTNERS]
-        fits = _fits(analysis, line, row, others[top], everyone, weights[top])
+        fits = _fits(analysis, line, row, able[top], everyone, weights[top])
         pollen = [
-            _as_pollen(analysis, line, row, int(others[k]), everyone, len(others))
+            _as_pollen(analysis, line, row, int(able[k]), everyone, len(able))
             for k in top
-            if everyone[others[k]].name in strangers
+            if everyone[able[k]].name in strangers
         ]
         found[int(line)] = replace(_pooled(fits), pollen=tuple(pollen))
     return found
@@ -213,14 +272,6 @@ def _same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[
     here = partners[:, is_het]
     called = (here != MISSING).sum(axis=1)
     return np.asarray((here == 1).sum(axis=1) > SAME_KIND * np.maximum(called, 1))
-
-
-def _partner_log_weights(sample: Sample, others: Sequence[Sample]) -> NDArray[np.float64]:
-    is_near = np.array([are_neighbours(sample, other) for other in others])
-    n_near, n_far = int(is_near.sum()), int((~is_near).sum())
-    near = NEIGHBOUR_WEIGHT / n_near if n_near else 0.0
-    far = (1 - NEIGHBOUR_WEIGHT * (n_near > 0)) / max(n_far, 1)
-    return np.log(np.where(is_near, near, far) + 1e-12)
 
 
 def are_neighbours(first: Sample, second: Sample) -> bool:

@@ -97,7 +97,7 @@ def tell_stories(sheet: SampleSheet, findings: Findings) -> tuple[Story, ...]:
     return tuple(stories)
 
 
-def _weigh(meant: Mapping[str, str], sheet: SampleSheet, findings: Findings) -> tuple[tuple[Pair, ...], int]:
+def _weigh(meant: Mapping[str, str], findings: Findings) -> tuple[tuple[Pair, ...], int]:
     """Undeclared pairs that a story explains, and the number of observations against it."""
 
     def group(name: str) -> str:
@@ -107,9 +107,6 @@ def _weigh(meant: Mapping[str, str], sheet: SampleSheet, findings: Findings) -> 
     touched = _touching((*findings.kept, *findings.broken), meant)
     broken = set(findings.broken)
     against = sum((group(a) == group(b)) == ((a, b) in broken) for a, b in touched)
-    for name, other in meant.items():
-        if name in findings.fits_own_donor and other in sheet:
-            against += sheet[other].donor not in ("", sheet[name].donor)
     return explained, against
 
 
@@ -128,7 +125,7 @@ def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
         if concerned.isdisjoint(wells.values()):
             continue
         for told, meant in _plate_moves(plate, wells, concerned):
-            explained, against = _weigh(meant, sheet, findings)
+            explained, against = _weigh(meant, findings)
             mended = _touching(findings.broken, meant)
             if min(len(explained), 2 * len(mended)) < MIN_PLATE_EVIDENCE:
                 continue
@@ -235,12 +232,24 @@ def _ring_stories(sheet: SampleSheet, findings: Findings) -> Iterator[Story]:
             if not ring or told & set(ring):
                 continue
             story = {name: meant[name] for name in ring}
-            explained, against = _weigh(story, sheet, findings)
-            if against or len(explained) < len(ring):
+            explained, against = _weigh(story, findings)
+            if against or len(explained) < len(ring) or _contradicts_donors(story, sheet, findings):
                 continue
             told |= set(ring)
             findings = findings.without(explained)
             yield Story(text=_ring_text(ring, explained, sheet), meant=story, explained=explained)
+
+
+def _contradicts_donors(meant: Mapping[str, str], sheet: SampleSheet, findings: Findings) -> bool:
+    """Whether a sample would be of another donor, and is a clean gamete of its own.
+
+    Asked of few labels only: a whole plate of moved ones can teach a family the wrong alleles.
+    """
+    return any(
+        sheet[name].donor not in ("", sheet[other].donor)
+        for name, other in meant.items()
+        if name in findings.fits_own_donor
+    )
 
 
 def _meant(sheet: SampleSheet, findings: Findings, *, is_younger: bool) -> dict[str, str]:

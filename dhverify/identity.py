@@ -25,6 +25,7 @@ from dhverify.declared_identity import (
     mismatch_flags,
     suggested,
 )
+from dhverify.donor_exchanges import donor_stories, fitting_donor
 from dhverify.exchanges import Findings, Story, tell_stories
 from dhverify.genotypes import MISSING
 from dhverify.limits import Limits
@@ -98,6 +99,8 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
     judge.compare_declared()
     judge.look_for_copies()
     stories = judge.stories()
+    told = {name for story in stories for name in story.meant}
+    stories += donor_stories(sheet, fitting_donor(analysis), told)
     groups = judge.copy_groups({pair for story in stories for pair in story.explained})
     return IdentityFindings(
         rows=judge.rows(),
@@ -144,10 +147,12 @@ class _Judge:
         self.declared = declared_pairs(sheet, lot.row)
         self.groups = declared_groups(sheet)
         clean = analysis.clean_probability() > 0.5
-        self.is_clean = {s.name: bool(c) for s, c in zip(analysis.judged, clean, strict=True)}
+        poor = _poor(lot)
+        self.candidates = [name for name in compared if name not in poor]
         compared = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
         self.n_of_donor = Counter(sheet[name].donor for name in compared)
-        self.candidates = [name for name in compared if name not in _poor(lot)]
+        poor = _poor(lot)
+        self.candidates = [name for name in compared if name not in poor]
         self.found: dict[frozenset[str], IdentityRow] = {}
 
     def answer(self, one: str, two: str) -> Answer | None:

@@ -42,6 +42,7 @@ class FoundLot:
 
 
 def line_row(found: FoundLot, sample: Sample, judgement: Judgement) -> LineRow:
+    """Row of one line."""
     evidence = found.evidence[sample.name]
     measures = evidence.measures or _no_measures()
     has = evidence.measures is not None
@@ -108,10 +109,12 @@ def _megabases(segments: Sequence[SegmentRow]) -> float | None:
 
 
 def segment_rows(found: FoundLot) -> tuple[SegmentRow, ...]:
+    """Segments of all lines, in sheet order."""
     return tuple(row for line in found.sheet.lines for row in found.evidence[line.name].segments)
 
 
 def marker_rows(found: FoundLot) -> tuple[MarkerRow, ...]:
+    """Rows of all markers, those that the readers set aside last."""
     markers, quality = found.genotypes.markers, found.lot.quality
     errors = np.full(len(markers), np.nan)
     errors[found.lot.usable] = found.analysis.learnt.assay.calls.marker_hom_to_het
@@ -152,6 +155,7 @@ def _known(value: float) -> float | None:
 
 
 def rates(found: FoundLot) -> AssayRates:
+    """Error rates as learnt."""
     learnt = found.analysis.learnt
     calls = learnt.seen.calls
     return AssayRates(
@@ -165,6 +169,7 @@ def rates(found: FoundLot) -> AssayRates:
 
 
 def priors(found: FoundLot) -> tuple[tuple[str, tuple[tuple[str, float], ...]], ...]:
+    """Shares of the findings at the stages of the sheet."""
     stages = {line.stage for line in found.sheet.lines if line.stage}
     return tuple(
         (
@@ -177,6 +182,7 @@ def priors(found: FoundLot) -> tuple[tuple[str, tuple[tuple[str, float], ...]], 
 
 
 def tracks(found: FoundLot, judgements: Mapping[str, Judgement]) -> tuple[Track, ...]:
+    """What each line shows along the map, for pictures."""
     decoded, analysis = found.diagnosis.decoded, found.analysis
     is_large = len(analysis.judged) > MAX_TRACKS
     tracks = []

@@ -24,9 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
-from dhverify.judged_lot import stage_of
 from dhverify.findings_table import Candidate, FamilyShape, candidates, clean
 from dhverify.hypotheses import MEIOSIS, Hypothesis, tabulated
+from dhverify.judged_lot import stage_of
 from dhverify.judging import candidate_log_weights
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot

@@ -8,7 +8,7 @@ others are counted on bits. A missing call counts as possibly equal in the bound
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -191,10 +191,10 @@ class _Bound:
         if not is_called.size or is_called.mean() >= 1 - SPARSE_MISSING:
             own = ((np.einsum("sm,sm->s", value, value) - (~is_called).sum(axis=1)) / 4)[:, None]
             one = np.ones_like(own)
-            self.left: NDArray[np.float32] = np.concatenate([value, own, one], axis=1, dtype=np.float32)
-            self.right = np.concatenate([value / -2, one, own], axis=1, dtype=np.float32)
+            self.left: NDArray[Any] = np.concatenate([value, own, one], axis=1, dtype=np.float32)
+            self.right: NDArray[Any] = np.concatenate([value / -2, one, own], axis=1, dtype=np.float32)
         else:
-            size: NDArray[np.float32] = np.abs(value)
+            size = np.abs(value)
             self.left = np.concatenate([size, value], axis=1)
             self.right = np.concatenate([size, -value], axis=1) / 2
 

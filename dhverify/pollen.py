@@ -20,6 +20,7 @@ from dhverify.strands import pair_genotypes
 
 MAX_SCORED: Final = 3
 """Plants that are scored with linkage for one line; a screen picks them."""
+FAR_OFF: Final = 200.0
 MAX_OUTCROSSES: Final = 200
 ALIKE_POLLEN: Final = 0.85
 """Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
@@ -239,24 +240,40 @@ def _score_strangers(
                 name=source.name,
             )
         )
-    for source in (s for s in sources if s.kind == "false hybrid"):
-        if isinstance(source.tree, int):
-            continue
-        hybrid = crossed("hybrid of another donor", plant_maker(source.tree[0]), plant_maker(source.tree[1]))
-        mean = united(source.mean_second * 2 - second_of(analysis, source.tree[1]), second_of(analysis, source.tree[1]))
-        close = screen(analysis.learnt, rows, mean[None])[:, 0]
-        for position, member in enumerate(members):
-            rival = max((o.log_likelihood for o in options[int(member)]), default=-np.inf)
-            if close[position] < rival - 200:
+    hybrids = [s for s in sources if s.kind == "false hybrid" and not isinstance(s.tree, int)]
+    if hybrids:
+        _score_other_hybrids(analysis, members, hybrids, options)
+
+
+def _score_other_hybrids(
+    analysis: Analysis,
+    members: NDArray[np.int64],
+    hybrids: Sequence[_Pollen],
+    options: dict[int, list[Option]],
+) -> None:
+    """Samples that are a hybrid of another donor with its inducer."""
+    rows = analysis.rows[members]
+    pollen = [second_of(analysis, source.tree[1]) for source in hybrids if not isinstance(source.tree, int)]
+    means = np.array([united(2 * s.mean_second - p, p) for s, p in zip(hybrids, pollen, strict=True)])
+    close = screen(analysis.learnt, rows, means)
+    for position, member in enumerate(members):
+        best = max(
+            *(o.log_likelihood for o in options[int(member)]),
+            float(analysis.log_likelihood[int(member)].max()),
+            -np.inf,
+        )
+        for number in np.argsort(-close[position], kind="stable")[:MAX_SCORED]:
+            source = hybrids[int(number)]
+            if close[position, number] < best - FAR_OFF or isinstance(source.tree, int):
                 continue
-            value = linked_log_likelihood(
-                analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, hybrid
-            )
+            hybrid = crossed("hybrid of another donor", plant_maker(source.tree[0]), plant_maker(source.tree[1]))
+            row = rows[position : position + 1]
+            value = linked_log_likelihood(analysis.learnt, row, analysis.learnt.strand_second, hybrid)
             options[int(member)].append(
                 Option(
                     finding="hybrid",
                     log_likelihood=float(value[0]),
-                    log_weight=float(np.log(0.02 / max(1, len(analysis.models)))),
+                    log_weight=float(np.log(0.02 / max(1, len(hybrids)))),
                     detail="of another donor",
                     name=source.name,
                 )

@@ -185,16 +185,16 @@ def _copies(lot: Lot, references: Sequence[Sample]) -> dict[str, str]:
     if len(references) < 2:
         return {}
     calls = lot.seen.calls[lot.rows([s.name for s in references])]
-    found: dict[str, str] = {}
-    for first in range(len(references)):
-        for second in range(first):
-            both = (calls[first] != MISSING) & (calls[second] != MISSING)
-            varies = both & (np.ptp(np.where(calls == MISSING, calls[first], calls), axis=0) > 0)
-            n = int(varies.sum())
-            if n < MIN_MARKERS:
-                continue
-            same = float((calls[first] == calls[second])[varies].mean())
-            if same >= COPY_AGREEMENT:
-                found.setdefault(references[first].name, references[second].name)
-                found.setdefault(references[second].name, references[first].name)
-    return found
+    hom = [(calls == genotype).astype(np.float32) for genotype in range(3)]
+    same = sum(table @ table.T for table in hom)
+    called = sum(hom)
+    both = called @ called.T
+    varies = np.array([table.any(axis=0) for table in hom]).sum(axis=0) > 1
+    n_varying = called[:, varies] @ called[:, varies].T
+    agreement = 1 - (both - same) / np.maximum(n_varying, 1)
+    is_copy = (n_varying >= MIN_MARKERS) & (agreement >= COPY_AGREEMENT)
+    np.fill_diagonal(is_copy, val=False)
+    return {
+        references[int(first)].name: references[int(np.flatnonzero(is_copy[first])[0])].name
+        for first in np.flatnonzero(is_copy.any(axis=1))
+    }

@@ -18,7 +18,7 @@ from dhverify.marker_grid import MarkerGrid
 from dhverify.observation import AssayModel, Observations
 from dhverify.strands import pair_genotypes
 
-BATCH_BYTES: Final = 96 * 2**20
+BATCH_BYTES: Final = 48 * 2**20
 """Emission table of one batch."""
 
 

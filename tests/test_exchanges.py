@@ -1,0 +1,206 @@
+"""Stories about exchanged labels, told from pairs alone."""
+
+from __future__ import annotations
+
+import pytest
+
+from dhverify.declared_identity import declared_groups
+from dhverify.exchanges import Findings, tell_stories
+from dhverify.samples import Role, Sample, SampleSheet, Stage
+
+ROWS = "ABCDEFGH"
+
+
+def sheet_of(wells, *, donors=None, replicates=False):
+    """Haploids without a well and their D1 lines in the given wells; ``wells`` by line number."""
+    samples = []
+    for number, well in wells.items():
+        donor = (donors or {}).get(number, "D")
+        plate = "P" if well else ""
+        if replicates:
+            first = Sample(name=f"H{number}", role=Role.LINE, stage=Stage.D1, donor=donor, line=f"L{number}")
+            second = Sample(
+                name=f"L{number}",
+                role=Role.LINE,
+                stage=Stage.D1,
+                donor=donor,
+                line=f"L{number}",
+                plate=plate,
+                well=well,
+            )
+        else:
+            first = Sample(name=f"H{number}", role=Role.LINE, stage=Stage.HAPLOID, donor=donor)
+            second = Sample(
+                name=f"L{number}",
+                role=Role.LINE,
+                stage=Stage.D1,
+                donor=donor,
+                source=f"H{number}",
+                plate=plate,
+                well=well,
+            )
+        samples += [first, second]
+    return SampleSheet(samples=tuple(samples))
+
+
+def findings_of(sheet, holds, *, fits_own_donor=()):
+    """What comparing would give when label L<n> holds the DNA of line ``holds[n]`` (0: of nobody here)."""
+    numbers = [int(sample.name[1:]) for sample in sheet if sample.name.startswith("L")]
+    held = {number: holds.get(number, number) for number in numbers}
+    broken = tuple((f"L{n}", f"H{n}") for n in numbers if held[n] != n)
+    return Findings(
+        undeclared=tuple((f"L{n}", f"H{held[n]}") for n in numbers if held[n] not in (n, 0)),
+        kept=tuple((f"L{n}", f"H{n}") for n in numbers if held[n] == n),
+        broken=broken,
+        descendants=frozenset(one for one, _ in broken),
+        groups=declared_groups(sheet),
+        fits_own_donor=frozenset(fits_own_donor),
+    )
+
+
+def plate(n=40):
+    """Lines 1.. down the columns of a plate."""
+    return {k + 1: f"{ROWS[k % 8]}{k // 8 + 1:02d}" for k in range(n)}
+
+
+def moved(wells, move):
+    """For each line the line whose DNA its well holds after a move (row, column) -> (row, column)."""
+    number = {well: line for line, well in wells.items()}
+    holds = {}
+    for line, well in wells.items():
+        row, column = move(ROWS.index(well[0]), int(well[1:]) - 1)
+        holds[line] = number.get(f"{ROWS[row]}{column + 1:02d}", 0)
+    return holds
+
+
+def test_nothing_wrong_is_no_story():
+    sheet = sheet_of(plate())
+    assert tell_stories(sheet, findings_of(sheet, {})) == ()
+
+
+@pytest.mark.parametrize("replicates", [False, True])
+def test_two_labels_exchanged(replicates):
+    sheet = sheet_of(plate(), replicates=replicates)
+    stories = tell_stories(sheet, findings_of(sheet, {3: 17, 17: 3}))
+    assert len(stories) == 1
+    assert stories[0].text.startswith("L3 and L17 were exchanged (wells C01 and A03): ")
+    assert "L3 is one genotype with H17" in stories[0].text
+    assert dict(stories[0].meant) == {"L3": "L17", "L17": "L3"}
+    assert set(stories[0].explained) == {("L3", "H17"), ("L17", "H3")}
+    assert stories[0].plate == ""
+
+
+def test_labels_without_wells_are_exchanged_too():
+    sheet = sheet_of(dict.fromkeys(range(1, 5), ""))
+    (story,) = tell_stories(sheet, findings_of(sheet, {1: 2, 2: 1}))
+    assert story.text.startswith("L1 and L2 were exchanged: ")
+
+
+def test_a_ring_of_three():
+    sheet = sheet_of(plate())
+    (story,) = tell_stories(sheet, findings_of(sheet, {3: 17, 17: 30, 30: 3}))
+    assert "were exchanged in a ring" in story.text
+    assert dict(story.meant) == {"L3": "L17", "L17": "L30", "L30": "L3"}
+
+
+def test_two_exchanges_are_two_stories():
+    sheet = sheet_of(plate())
+    stories = tell_stories(sheet, findings_of(sheet, {3: 17, 17: 3, 8: 9, 9: 8}))
+    assert [sorted(story.meant) for story in stories] == [["L17", "L3"], ["L8", "L9"]]
+
+
+def test_a_copy_of_another_line_is_no_exchange():
+    """L3 holds line 17, and L17 holds it too."""
+    sheet = sheet_of(plate())
+    assert tell_stories(sheet, findings_of(sheet, {3: 17})) == ()
+
+
+def test_a_chain_that_does_not_close_is_no_exchange():
+    sheet = sheet_of(plate())
+    assert tell_stories(sheet, findings_of(sheet, {3: 17, 17: 30, 30: 17})) != ()
+    assert tell_stories(sheet, findings_of(sheet, {3: 17, 17: 30, 30: 0})) == ()
+
+
+def test_sources_exchanged_are_told_by_their_donors():
+    """Either side of two broken pairs could be exchanged; the younger fit their donors: it is the older."""
+    sheet = sheet_of(plate(), donors={3: "E"})
+    findings = findings_of(sheet, {3: 17, 17: 3}, fits_own_donor={"L3", "L17"})
+    (story,) = tell_stories(sheet, findings)
+    assert set(story.meant) == {"H3", "H17"}
+    (story,) = tell_stories(sheet, findings_of(sheet, {3: 17, 17: 3}, fits_own_donor={"H3", "H17"}))
+    assert set(story.meant) == {"L3", "L17"}
+
+
+MOVES = {
+    "was turned by 180 degrees": lambda r, c: (7 - r, 11 - c),
+    "was shifted one column to the right": lambda r, c: (r, (c - 1) % 12),
+    "was shifted one column to the left": lambda r, c: (r, (c + 1) % 12),
+    "was shifted one row down": lambda r, c: ((r - 1) % 8, c),
+    "was shifted one row up": lambda r, c: ((r + 1) % 8, c),
+}
+
+
+@pytest.mark.parametrize("told", MOVES)
+@pytest.mark.parametrize("n", [50, 96])
+def test_a_plate_that_was_moved(told, n):
+    wells = plate(n)
+    sheet = sheet_of(wells)
+    holds = moved(wells, MOVES[told])
+    stories = tell_stories(sheet, findings_of(sheet, holds))
+    assert stories[0].text.startswith(f"Plate P {told}: this explains ")
+    assert len(stories) == 1
+    assert stories[0].plate == "P"
+    assert len(stories[0].explained) == sum(held > 0 and held != line for line, held in holds.items())
+    assert stories[0].meant["L1"] == (f"L{holds[1]}" if holds[1] else "an empty well for L1")
+
+
+@pytest.mark.parametrize(
+    ("told", "move"),
+    [
+        ("row C was shifted by one to the right", lambda r, c: (r, (c - 1) % 12 if r == 2 else c)),
+        ("row C was shifted by one to the left", lambda r, c: (r, (c + 1) % 12 if r == 2 else c)),
+        ("column 2 was shifted down by one", lambda r, c: ((r - 1) % 8 if c == 1 else r, c)),
+        ("column 2 was shifted up by one", lambda r, c: ((r + 1) % 8 if c == 1 else r, c)),
+    ],
+)
+def test_a_row_or_a_column_that_was_shifted(told, move):
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    (story,) = tell_stories(sheet, findings_of(sheet, moved(wells, move)))
+    assert story.text.startswith(f"Plate P: {told}: ")
+    assert story.plate == "P"
+    assert len(story.meant) in (8, 12)
+
+
+def test_a_turned_plate_with_some_lines_that_fit_all_the_same():
+    """A few observations against the story do not undo it; many do."""
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    holds = moved(wells, MOVES["was turned by 180 degrees"])
+    few = holds | {1: 1, 2: 2}
+    assert "2 against it" in tell_stories(sheet, findings_of(sheet, few))[0].text
+    many = holds | {line: line for line in range(1, 60)}
+    assert not any(story.plate for story in tell_stories(sheet, findings_of(sheet, many)))
+
+
+def test_a_plate_without_a_name_and_a_large_plate():
+    """384 wells turn about another centre; the plate's name may be empty."""
+    wells = {1: "A01", 2: "P24", 3: "B02", 4: "O23", 5: "A24", 6: "P01"}
+    samples = [
+        Sample(**({f: getattr(s, f) for f in s.__dataclass_fields__} | {"plate": ""})) for s in sheet_of(wells).samples
+    ]
+    sheet = SampleSheet(samples=tuple(samples))
+    (story,) = tell_stories(sheet, findings_of(sheet, {1: 2, 2: 1, 3: 4, 4: 3, 5: 6, 6: 5}))
+    assert story.text.startswith("The plate was turned by 180 degrees: this explains 6 pairs ")
+    assert "L1 (A01) is what should stand under L2 (P24)" in story.text
+
+
+def test_copies_alone_never_turn_a_plate():
+    """Undeclared pairs without any broken declaration: copies, whatever their wells."""
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    findings = findings_of(sheet, moved(wells, MOVES["was turned by 180 degrees"]))
+    findings = Findings(
+        undeclared=findings.undeclared, kept=(), broken=(), descendants=frozenset(), groups=findings.groups
+    )
+    assert tell_stories(sheet, findings) == ()
