@@ -147,8 +147,7 @@ class _Judge:
         self.declared = declared_pairs(sheet, lot.row)
         self.groups = declared_groups(sheet)
         clean = analysis.clean_probability() > 0.5
-        poor = _poor(lot)
-        self.candidates = [name for name in compared if name not in poor]
+        self.is_clean = {s.name: bool(c) for s, c in zip(analysis.judged, clean, strict=True)}
         compared = [s.name for s in lot.samples if s.role in (Role.LINE, Role.KNOWN)]
         self.n_of_donor = Counter(sheet[name].donor for name in compared)
         poor = _poor(lot)
