@@ -21,8 +21,8 @@ from dhverify.outcome import SegmentRow
 from dhverify.scoring import FamilyLines, batch_emissions
 from dhverify.segments import FoundSegment, find_segments, kind_posterior
 
-LINES_AT_ONCE: Final = 32
-SEGMENT_LOG_ODDS: Final = -4.0
+LINES_AT_ONCE: Final = 128
+SEGMENT_LOG_ODDS: Final = 0.0
 """Lines whose log odds for a segment lie above this are decoded for segments."""
 NOT_DECODED: Final = -1
 
@@ -155,8 +155,8 @@ def _decode_segments(
     hypothesis = found[segmented].hypothesis
     pairs = list(hypothesis.pairs)
     grid = analysis.learnt.grid
-    for start in range(0, len(picked), LINES_AT_ONCE // 4):
-        part = picked[start : start + LINES_AT_ONCE // 4]
+    for start in range(0, len(picked), LINES_AT_ONCE // 8):
+        part = picked[start : start + LINES_AT_ONCE // 8]
         group = _family_lines(analysis, model, part)
         emissions = batch_emissions(analysis.learnt, [group], pairs, model.shape)
         kinds = kind_posterior(factor_posterior(hypothesis, emissions, grid))

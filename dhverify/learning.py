@@ -28,7 +28,7 @@ MARKER_ERROR_WEIGHTS: Final = (40.0, 4000.0)
 """Least and most calls that the lot's rate of false heterozygotes counts for in a marker's own rate."""
 MAX_LINES_TO_LEARN: Final = 120
 """Lines of one family that take part in learning; more add little."""
-LINES_PER_COUNT: Final = 24
+LINES_PER_COUNT: Final = 96
 SURE_HETEROZYGOTE: Final = 0.95
 
 

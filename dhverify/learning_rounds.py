@@ -30,7 +30,7 @@ from dhverify.strands import StrandCounts, updated_strands
 from dhverify.suspects import relearn_founders, suspect_founders, suspect_inducers, untyped_prior
 
 ROUNDS: Final = 3
-MAX_LINES_TO_SCORE: Final = 1200
+MAX_LINES_TO_SCORE: Final = 800
 LINES_PER_FAMILY: Final = 4
 """At least so many lines take part in the learning rounds: in all, and of each family; all are scored at the end."""
 
