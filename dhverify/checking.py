@@ -29,6 +29,7 @@ from dhverify.outcome import (
     Verdict,
 )
 from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates, segment_rows, tracks
+from dhverify.plates import judge_plates, plate_rows, well_rows
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import smallest_visible_cm
@@ -87,6 +88,11 @@ def run_check(
     diagnosis = diagnose(lot, analysis, limits, progress)
     evidence = _with_identity(_complete(diagnosis.evidence, sheet), identity)
     evidence = _with_doubt(evidence, analysis, references)
+    plates = judge_plates(lot, analysis, evidence, sheet, limits)
+    evidence = {
+        name: replace(found, flags=found.flags | plates.flags.get(name, frozenset()))
+        for name, found in evidence.items()
+    }
     return _outcome(
         FoundLot(
             genotypes=genotypes,
@@ -97,6 +103,7 @@ def run_check(
             diagnosis=diagnosis,
             references=references,
             identity=identity,
+            plates=plates,
             evidence=evidence,
         ),
         counts=counts,
@@ -215,8 +222,13 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
         markers=marker_rows(found),
         segments=segment_rows(found),
         identity=found.identity.rows,
-        plates=(),
-        wells=(),
+        plates=plate_rows(found.plates, found.evidence),
+        wells=well_rows(
+            found.plates,
+            found.evidence,
+            {name: judgement.verdict for name, judgement in judgements.items()},
+            found.lot,
+        ),
         limits=found.limits,
         rates=rates(found),
         priors=priors(found),
@@ -230,7 +242,7 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
         extra_columns=found.sheet.extra_columns,
         tracks=tracks(found, judgements),
         strata=tuple(by),
-        stories=found.identity.stories,
+        stories=(*found.identity.stories, *found.plates.stories),
         group_advice=advice.groups,
     )
 

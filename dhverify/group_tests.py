@@ -62,7 +62,7 @@ def rate_ratio(strata: Sequence[Stratum]) -> tuple[float, float, float] | None:
     --------
     >>> ratio = rate_ratio([Stratum(count=30, of=100, others_count=20, others_of=200)])
     >>> [round(value, 2) for value in ratio]
-    [3.0, 1.79, 5.02]
+    [3.0, 1.8, 5.01]
 
     """
     above = below = spread = 0.0

@@ -17,6 +17,7 @@ from dhverify.judging import FINDING_ORDER
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.outcome import AssayRates, LineRow, MarkerRow, SegmentRow, Track, Verdict
+from dhverify.plates import PlateFindings
 from dhverify.reasons import explain
 from dhverify.references import ReferenceFindings
 from dhverify.samples import Sample, SampleSheet
@@ -38,6 +39,7 @@ class FoundLot:
     diagnosis: Diagnosis
     references: ReferenceFindings
     identity: IdentityFindings
+    plates: PlateFindings
     evidence: Mapping[str, LineEvidence]
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, screen, united
 from dhverify.analysis import Analysis
@@ -108,22 +109,8 @@ def expected_findings(control: Sample) -> frozenset[Finding]:
 def _any_family(analysis: Analysis, row: int) -> tuple[dict[Finding, float], str]:
     """Posterior of the findings over the families that fit best, and the best one's donor."""
     rows = np.array([row])
-    numbers = _screened(analysis, rows)
-    pooled = []
-    for number in numbers:
-        model = analysis.models[number]
-        plant = analysis.learnt.seen.n_samples if not model.donor_sample else None
-        found = candidates(model.shape)
-        group = FamilyLines(
-            model=model,
-            plant=_row_of(analysis, model.donor_sample) if plant is None else None,
-            samples=rows,
-            order=np.zeros(1, dtype=np.int64),
-        )
-        values = score(analysis.learnt, [group], found)
-        weights = candidate_log_weights(found, Stage.HAPLOID)
-        pooled.append(finding_log_likelihood(values, found, weights)[0])
-    table = np.array(pooled)
+    numbers = _closest_families(analysis, rows)
+    table = np.array([_finding_scores(analysis, number, rows) for number in numbers])
     best = numbers[int(table.max(axis=1).argmax())]
     joint = np.logaddexp.reduce(table, axis=0) - np.log(len(numbers))
     shares = posterior(joint[None], stage_prior(Stage.HAPLOID))[0]
@@ -132,3 +119,29 @@ def _any_family(analysis: Analysis, row: int) -> tuple[dict[Finding, float], str
         for name, p in zip(FINDING_ORDER, shares, strict=True)
     }
     return named, analysis.models[best].family.donor
+
+
+def _closest_families(analysis: Analysis, rows: NDArray[np.int64]) -> list[int]:
+    """Families whose gametes, doubled or united with the inducer, come closest, markers taken as independent."""
+    values = analysis.learnt.strand_second
+    scores = []
+    for model in analysis.models:
+        donor = values[model.slots[list(model.donor_slots)]].mean(axis=0)
+        inducer = values[model.slots[list(model.inducer_slots)]].mean(axis=0)
+        options = np.array([homozygous(donor), united(donor, inducer), united(donor, donor)])
+        scores.append(float(screen(analysis.learnt, rows, options).max()))
+    return [int(k) for k in np.argsort(-np.array(scores), kind="stable")[:MOST_FAMILIES]]
+
+
+def _finding_scores(analysis: Analysis, number: int, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Log likelihood of every finding in one family; float64, shape (n_findings,)."""
+    model = analysis.models[number]
+    found = candidates(model.shape)
+    group = FamilyLines(
+        model=model,
+        plant=analysis.plant_rows.get(model.donor_sample),
+        samples=rows,
+        order=np.zeros(1, dtype=np.int64),
+    )
+    values = score(analysis.learnt, [group], found)
+    return finding_log_likelihood(values, found, candidate_log_weights(found, Stage.HAPLOID))[0]

@@ -233,17 +233,18 @@ def _score(layout: PlateLayout, move: Move, seen: _Seen, profiles: Profiles) -> 
         filled = np.where(np.isnan(named), unnamed, named)
         terms = np.where(is_around, np.logaddexp(filled, unnamed) - np.log(2), filled)
         open_wells.append(float(terms.sum()))
-    whole = float(np.logaddexp(*open_wells)) - np.log(2)
+    whole = float(np.logaddexp(open_wells[0], open_wells[1])) - np.log(2)
     failed = float(_empty_or_not(is_full, 1 - FAILED).sum())
     score = float(np.logaddexp(np.log1p(-PLATE_FAILED) + whole, np.log(PLATE_FAILED) + failed))
     return np.nan_to_num(named), score
 
 
 def _empty_or_not(is_full: NDArray[np.bool_], empty_chance: float) -> NDArray[np.float64]:
-    return np.where(is_full, np.log1p(-empty_chance), np.log(empty_chance))
+    full, empty = float(np.log1p(-empty_chance)), float(np.log(empty_chance))
+    return np.asarray(np.where(is_full, full, empty), dtype=np.float64)
 
 
-def _named(origin: Sample, row: int, is_full: bool, anything: float, profiles: Profiles) -> float:  # noqa: FBT001
+def _named(origin: Sample, row: int, is_full: bool, anything: float, profiles: Profiles) -> float:
     """Log likelihood of a well that should hold a sample of the sheet."""
     if origin.role is Role.BLANK:
         return float(np.log(DIRTY) if is_full else np.log1p(-DIRTY))
