@@ -160,6 +160,8 @@ class AccountRow:
     rate: float | None
     low: float | None
     high: float | None
+    shrunk_rate: float | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

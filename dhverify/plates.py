@@ -108,7 +108,7 @@ def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Fla
     for control in _wrong_controls(layout, found):
         _raise(flags, lines, Flag.WRONG_CONTROL)
         texts.append(
-            f"Control {control.sample.name} on {name.lower()} should be {control.sample.expected} and is"
+            f"Control {control.sample.name} on {name[0].lower()}{name[1:]} should be {control.sample.expected} and is"
             f" {control.finding}: the whole plate is in doubt."
         )
     if move is None or not move.is_moved:
@@ -144,7 +144,7 @@ def _blank_words(blank: BlankFinding, near: list[Sample], plate: str) -> str:
     if len(blank.owners) > 1:
         whose += f" (or of {', '.join(blank.owners[1:])})"
     names = ", ".join(sample.name for sample in near) or "no line"
-    return f"Blank {blank.sample.name} on {plate.lower()} is {rate}{whose}. Beside it: {names}."
+    return f"Blank {blank.sample.name} on {plate[0].lower()}{plate[1:]} is {rate}{whose}. Beside it: {names}."
 
 
 def plate_rows(found: PlateFindings, evidence: Mapping[str, LineEvidence]) -> tuple[PlateRow, ...]:

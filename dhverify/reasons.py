@@ -28,6 +28,8 @@ def explain(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str
     if judgement.rule == "wrong tissue":
         return _wrong_tissue(evidence)
     if judgement.rule in {"finding", "reference in doubt", "mixture"}:
+        if evidence.finding not in FINDING_TEXT:
+            return _in_doubt(evidence, replace(judgement, rule="not decided"), limits)
         text = FINDING_TEXT[evidence.finding](evidence, evidence.measures or _nothing())
         kept = replace(judgement, flags=tuple(f for f in judgement.flags if f not in MEASURED))
         return " ".join(filter(None, [text, _next_step(evidence, judgement), _flag_sentences(evidence, kept)]))

@@ -69,7 +69,7 @@ def rate_of_count(count: float, of: float) -> UncertainRate:
     --------
     >>> low, high = rate_of_count(81, 263).interval()
     >>> round(low, 3), round(high, 3)
-    (0.254, 0.366)
+    (0.255, 0.365)
 
     """
     if not 0 <= count <= of:
@@ -92,7 +92,7 @@ def rate_of_lines(probabilities: NDArray[np.float64]) -> UncertainRate:
     --------
     >>> low, high = rate_of_lines(np.array([1.0] * 81 + [0.0] * 182)).interval()
     >>> round(low, 3), round(high, 3)
-    (0.254, 0.366)
+    (0.255, 0.365)
 
     """
     n = len(probabilities)
@@ -137,7 +137,7 @@ def quotient_interval(
     --------
     >>> low, high = quotient_interval(rate_of_count(15, 100), rate_of_count(45, 50))
     >>> round(low, 3), round(high, 3)
-    (0.101, 0.26)
+    (0.101, 0.261)
 
     """
     values = np.divide.outer(above.values, np.maximum(below.values, 1e-12)).ravel()
