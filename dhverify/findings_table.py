@@ -121,13 +121,7 @@ def candidates(shape: FamilyShape) -> tuple[Candidate, ...]:
     donor, inducer = plant_maker(shape.donor), plant_maker(shape.inducer)
     found = [
         *_expected(shape, donor, inducer),
-        Candidate(
-            finding=Finding.HYBRID,
-            hypothesis=crossed("hybrid", donor, inducer),
-            seedling_weight=1,
-            d1_weight=1,
-        ),
-        *_selfed_hybrids(shape, donor, inducer),
+        *_hybrids(shape, donor, inducer),
         *_donor_plants(shape, donor),
         *_inducers(shape, inducer),
         *_outcrosses(shape, donor, inducer),
@@ -164,11 +158,19 @@ def _expected(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> lis
     ]
 
 
-def _selfed_hybrids(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> list[Candidate]:
-    """A selfed hybrid; in a bulk of its progeny every locus that is heterozygous in it shows both alleles."""
+def _hybrids(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> list[Candidate]:
+    """A hybrid, and a selfed one.
+
+    In a bulk of a hybrid's progeny every locus that is heterozygous in it shows both alleles: the bulk looks like
+    the hybrid itself, which is not a bulk.
+    """
+    hybrid = crossed("hybrid", donor, inducer)
     selfed = crossed("selfed hybrid", donor, inducer, selfings=1)
     if not shape.is_bulk:
-        return [Candidate(finding=Finding.SELFED_HYBRID, hypothesis=selfed, seedling_weight=1, d1_weight=1)]
+        return [
+            Candidate(finding=Finding.HYBRID, hypothesis=hybrid, seedling_weight=1, d1_weight=1),
+            Candidate(finding=Finding.SELFED_HYBRID, hypothesis=selfed, seedling_weight=1, d1_weight=1),
+        ]
     pooled = crossed("bulk of a selfed hybrid", donor, inducer)
     return [
         Candidate(finding=Finding.SELFED_HYBRID, hypothesis=pooled, seedling_weight=0.8, d1_weight=0.8),

@@ -38,13 +38,21 @@ class LineWeights:
 
     Attributes
     ----------
-    clean, hybrid
-        float64, shape (n_lines,). Probability of a clean donor gamete, and of a hybrid with the inducer.
+    clean, hybrid, selfed_hybrid
+        float64, shape (n_lines,). Probability of a clean donor gamete, of a hybrid with the inducer, and of the
+        progeny of one.
 
     """
 
     clean: NDArray[np.float64]
     hybrid: NDArray[np.float64]
+    selfed_hybrid: NDArray[np.float64]
+
+    @classmethod
+    def only_clean(cls, clean: NDArray[np.float64]) -> LineWeights:
+        """Clean lines and nothing else."""
+        nothing = np.zeros_like(clean)
+        return cls(clean=clean, hybrid=nothing, selfed_hybrid=nothing)
 
 
 def first_assay(seen: Observations) -> AssayModel:
@@ -132,10 +140,11 @@ def count_strands(
     counts = StrandCounts.empty(*lot.strand_second.shape)
     for group, weight in zip(groups, weights, strict=True):
         found = candidates(group.model.shape)
-        hybrid = next((c for c in found if c.finding == "hybrid"), None)
         _count_lines(counts, lot, group, found[0], weight.clean)
-        if hybrid is not None:
-            _count_lines(counts, lot, group, hybrid, weight.hybrid)
+        for finding, share in (("hybrid", weight.hybrid), ("selfed hybrid", weight.selfed_hybrid)):
+            candidate = next((c for c in found if c.finding == finding), None)
+            if candidate is not None:
+                _count_lines(counts, lot, group, candidate, share)
     if plants:
         _count_plants(counts, lot, groups, row)
     return counts

@@ -79,6 +79,7 @@ def learn(
             LineWeights(
                 clean=share[group.order, expected_column()],
                 hybrid=share[group.order, FINDING_ORDER.index("hybrid")],
+                selfed_hybrid=share[group.order, FINDING_ORDER.index("selfed hybrid")],
             )
             for group in groups
         ]
@@ -173,7 +174,7 @@ def _first_strands(
     if all(info.sample for info in work.registry.infos):
         return learnt
     for _ in range(2):
-        weights = [LineWeights(clean=crude[group.order], hybrid=np.zeros(len(group.order))) for group in groups]
+        weights = [LineWeights.only_clean(crude[group.order]) for group in groups]
         counts = count_strands(learnt, groups, weights, work.lot.row)
         learnt = with_strands(learnt, updated_strands(prior, counts))
     return learnt

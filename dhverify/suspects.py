@@ -27,6 +27,8 @@ MOST_FIT: Final = 0.7
 POLLEN_GAIN: Final = 10.0
 """Gain in log likelihood from which the pollen seen in one outcross explains another."""
 MAX_TEACHERS: Final = 12
+MOST_EXPLAINED: Final = 0.5
+"""Lines that a typed inducer explains (hybrids, their progeny, itself) from which it is not suspect."""
 
 Score = Callable[[LearntLot, NDArray[np.int64]], NDArray[np.float64]]
 """Pooled log likelihoods of some lines (by position) under a learnt lot."""
@@ -101,7 +103,7 @@ def relearn_founders(
     learnt = with_strands(learnt, values)
     reset = untyped_prior(prior, suspects, learnt.pool_second)
     for _ in range(2):
-        weights = [LineWeights(clean=crude[g.order], hybrid=np.zeros(len(g.order))) for g in groups]
+        weights = [LineWeights.only_clean(crude[g.order]) for g in groups]
         counts = count_strands(learnt, groups, weights, {}, plants=False)
         learnt = with_strands(learnt, updated_strands(reset, counts))
     return learnt
@@ -140,20 +142,22 @@ def suspect_inducers(
         float64, shape (n_markers,), by strand.
 
     """
-    hybrid, outcross = FINDING_ORDER.index("hybrid"), FINDING_ORDER.index("outcross")
+    hybrid, outcross, selfed = (FINDING_ORDER.index(name) for name in ("hybrid", "outcross", "selfed hybrid"))
+    explained = [hybrid, selfed, FINDING_ORDER.index("inducer")]
     found = {}
     for strand in sorted({int(g.model.slots[s]) for g in groups for s in g.model.inducer_slots}):
         users = [g for g in groups if strand in g.model.slots[list(g.model.inducer_slots)]]
         lines = np.concatenate([g.order for g in users])
-        if registry.infos[strand].sample:
+        is_typed = bool(registry.infos[strand].sample)
+        if is_typed:
             stray = lines[share[lines, outcross] > 0.5]
-            is_rare = len(stray) < FEWEST_LINES or len(stray) <= 1.5 * share[lines, hybrid].sum()
+            is_rare = len(stray) < FEWEST_LINES or share[np.ix_(lines, explained)].sum() > MOST_EXPLAINED
         else:
-            stray = lines[share[lines, outcross] + share[lines, hybrid] > 0.5]
+            stray = lines[share[np.ix_(lines, [hybrid, outcross, selfed])].sum(axis=1) > 0.5]
             is_rare = len(stray) < FEWEST_UNTYPED or len(users[0].model.inducer_slots) > 1
         if is_rare:
             continue
-        needed = max(2.0, len(stray) / 2 if registry.infos[strand].sample else len(stray) / 4)
+        needed = max(2.0, len(stray) / 2 if is_typed else len(stray) / 4)
         values = _shared_pollen(learnt, users, stray, share, prior, strand, score, needed)
         if values is not None:
             found[strand] = values
@@ -171,21 +175,27 @@ def _shared_pollen(
     needed: float,
 ) -> NDArray[np.float64] | None:
     """The pollen that one outcross shows and that explains most others, if it explains enough of them."""
-    hybrid, outcross = FINDING_ORDER.index("hybrid"), FINDING_ORDER.index("outcross")
+    hybrid, outcross, selfed = (FINDING_ORDER.index(name) for name in ("hybrid", "outcross", "selfed hybrid"))
     reset = untyped_prior(prior, [strand], learnt.pool_second)
     best: NDArray[np.float64] | None = None
     for teacher in stray[:MAX_TEACHERS]:
         pupils = stray[stray != teacher]
         values = learnt.strand_second.copy()
         values[strand] = learnt.pool_second
+        is_selfed = share[teacher, selfed] > share[teacher, hybrid] + share[teacher, outcross]
         weights = [
-            LineWeights(clean=share[g.order, expected_column()], hybrid=(g.order == teacher).astype(float))
+            LineWeights(
+                clean=share[g.order, expected_column()],
+                hybrid=(g.order == teacher) * float(not is_selfed),
+                selfed_hybrid=(g.order == teacher) * float(is_selfed),
+            )
             for g in users
         ]
         counts = count_strands(with_strands(learnt, values), users, weights, {}, plants=False)
         values[strand] = updated_strands(reset, counts)[strand]
         scores = score(with_strands(learnt, values), pupils)
-        followers = 1 + int((scores[:, hybrid] - scores[:, outcross] > POLLEN_GAIN).sum())
+        explained = np.maximum(scores[:, hybrid], scores[:, selfed])
+        followers = 1 + int((explained - scores[:, outcross] > POLLEN_GAIN).sum())
         if followers >= needed:
             best, needed = values[strand], followers + 1
         if followers > 0.8 * len(stray):

@@ -275,5 +275,3 @@ def _log_probability(
         total += np.log(scale[0])
         alpha = alpha / scale[:, :, None]
     return total
-
-

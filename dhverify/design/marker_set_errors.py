@@ -21,10 +21,11 @@ from dhverify.design.marker_set_rows import Candidates, Row
 LONGEST_PATTERNS: Final = 729
 """Patterns of a chain that are listed; with more the chain is thinned (in the search) or sampled (at the end)."""
 LONGEST_PATTERNS_AT_THE_END: Final = 6561
-COARSE_STEP: Final = 0.08
-COARSE_SIZE: Final = 2048
-FINE_STEP: Final = 0.004
+COARSE_SIZE: Final = 4096
 FINE_SIZE: Final = 65536
+FEWEST_PIECES: Final = 12
+REACH: Final = 4.0
+"""Log likelihood ratios of one chromosome are followed this far beyond the stricter limit."""
 N_DRAWS: Final = 8192
 SEED: Final = 20240229
 SMALLEST: Final = 1e-14
@@ -105,8 +106,11 @@ class ErrorModel:
         self.candidates = candidates
         self.is_final = is_final
         self.draws = draws
-        self.step, self.size = (FINE_STEP, FINE_SIZE) if is_final else (COARSE_STEP, COARSE_SIZE)
-        self._pieces: OrderedDict[tuple[int, tuple[int, ...]], Spectrum] = OrderedDict()
+        self.size = FINE_SIZE if is_final else COARSE_SIZE
+        strictest = min([min(row.miss, row.false_fail) for row in rows], default=0.5)
+        self._n_pieces = max(FEWEST_PIECES, len(candidates.chromosomes))
+        self.step = 2 * self._n_pieces * (REACH + float(np.log(1 / strictest))) / self.size
+        self._pieces: OrderedDict[tuple[int, tuple[int, ...], int], Spectrum] = OrderedDict()
         self._errors: dict[tuple[int, tuple[int, ...]], Errors] = {}
 
     def errors(self, chosen: Iterable[int]) -> list[Errors]:
@@ -170,7 +174,7 @@ class ErrorModel:
 
     def _is_sampled(self, row: Row, useful: Sequence[int]) -> bool:
         longest = max(len(piece) for piece in self.candidates.pieces(useful))
-        return self.is_final and row.both[0].n_outcomes**longest > LONGEST_PATTERNS_AT_THE_END
+        return self.is_final and row.both[0].n_outcomes ** longest > LONGEST_PATTERNS_AT_THE_END
 
     def _piece(self, index: int, piece: tuple[int, ...], seed: int, n_pieces: int) -> Spectrum:
         row = self.rows[index]
@@ -178,7 +182,8 @@ class ErrorModel:
         if not self.is_final:
             piece = _thinned(piece, n_outcomes)
         is_sampled = n_outcomes ** len(piece) > LONGEST_PATTERNS_AT_THE_END
-        key = (index, piece)
+        n_pieces = self._n_pieces * -(-n_pieces // self._n_pieces)
+        key = (index, piece, n_pieces)
         if key in self._pieces and not is_sampled:
             self._pieces.move_to_end(key)
             return self._pieces[key]
@@ -200,7 +205,7 @@ class ErrorModel:
         self, ratio: NDArray[np.float64], good: NDArray[np.float64], wrong: NDArray[np.float64], n_pieces: int
     ) -> Spectrum:
         """Bin the values; far values are brought in so that no sum leaves the grid."""
-        reach = min(40, (self.size // 2 - 1) * self.step / max(n_pieces, 12))
+        reach = (self.size // 2 - 1) * self.step / n_pieces
         place = np.rint(np.clip(ratio, -reach, reach) / self.step).astype(np.int64) % self.size
         first, second = (np.bincount(place, weights=weight, minlength=self.size) for weight in (good, wrong))
         return Spectrum(first=np.fft.rfft(first), second=np.fft.rfft(second))

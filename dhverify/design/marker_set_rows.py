@@ -132,9 +132,7 @@ def design_rows(crosses: Sequence[DesignCross], request: MarkerSetRequest) -> tu
                 Row(
                     cross=index,
                     finding=finding,
-                    both=models(
-                        cross.donor_tree, cross.inducer_tree, finding, request.error_rate, request.dropout
-                    ),
+                    both=models(cross.donor_tree, cross.inducer_tree, finding, request.error_rate, request.dropout),
                     code=np.where(cross.is_segregating, cross.code, 0) if is_within else cross.code,
                     miss=request.miss,
                     false_fail=request.false_fail,

@@ -42,13 +42,13 @@ SETTINGS = {
 
 
 def accuracy(programme, outcome):
-    """Good lines failed, bad lines passed, right findings among bad ones, bad ones."""
+    """Good lines failed for their finding, bad lines passed, right findings among bad ones, bad ones."""
     truth = {row["sample"]: row for row in programme.truth}
     good_failed = bad_passed = right = bad = 0
     for line in outcome.lines:
         finding = truth[line.sample]["finding"]
         if finding in {"haploid", "doubled haploid"}:
-            good_failed += line.verdict is Verdict.FAIL and not truth[line.sample]["segments"]
+            good_failed += line.verdict is Verdict.FAIL and Flag.INDUCER_SEGMENT not in line.flags
         else:
             bad += 1
             bad_passed += line.verdict is Verdict.PASS

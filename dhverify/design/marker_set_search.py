@@ -1,0 +1,247 @@
+"""Search for the fewest markers: greedy, then fewer by exchange; every set that is kept is computed in full.
+
+References
+----------
+Glover F (1989) Tabu search, part I. ORSA J Comput 1:190-206 (exchange that may go through worse sets).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.design.marker_set_errors import ErrorModel, excess
+from dhverify.design.marker_set_gains import GainModel
+from dhverify.design.marker_set_request import MarkerSetRequest
+from dhverify.design.marker_set_rows import Candidates, Row
+from dhverify.design.marker_set_segments import SegmentModel
+
+SEGMENT_SCALE: Final = 60.0
+"""Puts a lack of segment power beside log errors."""
+SAFETY: Final = 0.02
+"""The search keeps this far within the limits (log), because its grid is coarse."""
+EVEN_USE: Final = 0.01
+"""Weight of help that a cross no longer needs: of equal markers the one that more crosses can use is taken."""
+TENURE: Final = 7
+SWAPS_TRIED: Final = 3
+MOVES: Final = 12000
+FEWEST_MOVES, MOST_MOVES = 60, 400
+NOTHING: Final = 1e-7
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class State:
+    """A marker set as the search sees it.
+
+    Attributes
+    ----------
+    chosen
+        Markers, in the order in which they came.
+    excess
+        float64, shape (n_rows + n_crosses with a segment goal,). Above 0: the limit is not met, by so much.
+
+    """
+
+    chosen: tuple[int, ...]
+    excess: NDArray[np.float64]
+
+    @property
+    def lack(self) -> float:
+        """What is missing to the limits in all; 0 where the goal is met."""
+        return float(np.maximum(self.excess, 0).sum())
+
+
+class Search:
+    """Looks for small marker sets.
+
+    Parameters
+    ----------
+    rows
+        What is to be told, with the limits in force.
+    candidates
+        Markers.
+    request
+        Goals.
+    segments
+        Segment places, or None.
+    segment_power
+        float64, shape (n_crosses,). Power to be reached.
+    required
+        Markers that must be in the set.
+
+    """
+
+    def __init__(
+        self,
+        rows: Sequence[Row],
+        candidates: Candidates,
+        request: MarkerSetRequest,
+        *,
+        segments: SegmentModel | None = None,
+        segment_power: NDArray[np.float64] | None = None,
+        required: Sequence[int] = (),
+    ) -> None:
+        self.rows = rows
+        self.candidates = candidates
+        self.spare = request.spare
+        self.segments = segments
+        self.segment_power = np.zeros(0) if segment_power is None else segment_power
+        self.required = tuple(required)
+        self.errors = ErrorModel(rows, candidates)
+        self.gain_model = GainModel(rows, candidates)
+        self.margin = np.full(len(rows) + len(self.segment_power), SAFETY)
+        self.margin[len(rows) :] = 0.0
+
+    def state(self, chosen: Iterable[int]) -> State:
+        """Compute a set."""
+        order = tuple(chosen)
+        rows = [excess(e, row) for e, row in zip(self.errors.errors(order), self.rows, strict=True)]
+        level = np.array(rows)
+        if self.spare and order:
+            losses = np.sort(self.gain_model.losses(order), axis=1)[:, -self.spare :]
+            level = level + losses.sum(axis=1)
+        return State(chosen=order, excess=np.concatenate([level, self._segment_lack(order)]) + self.margin)
+
+    def gains(self, chosen: Sequence[int]) -> NDArray[np.float64]:
+        """Worth of each candidate in each row; float64, shape (n_goals, n_markers)."""
+        gains = self.gain_model.gains(chosen).astype(np.float64)
+        if self.segments is None:
+            return gains
+        more = SEGMENT_SCALE * self.segments.gains(self.segments.counts(chosen))
+        more[:, list(chosen)] = 0
+        return np.vstack([gains, more])
+
+    def losses(self, chosen: Sequence[int]) -> NDArray[np.float64]:
+        """Worth of each chosen marker; float64, shape (n_goals, n_chosen)."""
+        losses = self.gain_model.losses(chosen).astype(np.float64)
+        if self.segments is None:
+            return losses
+        more = SEGMENT_SCALE * self.segments.losses(self.segments.counts(chosen))
+        return np.vstack([losses, more[:, list(chosen)]])
+
+    def greedy(self, start: State, size: int, progress: Progress | None = None) -> State:
+        """Add the most helpful marker until the goal is met, nothing helps, or the size is reached."""
+        state = start
+        while state.lack > 0 and len(state.chosen) < size:
+            gains = self.gains(state.chosen)
+            lack = np.maximum(state.excess, 0)[:, None]
+            score = np.minimum(gains, lack).sum(axis=0)
+            score = np.where(score > NOTHING, score + EVEN_USE * gains.mean(axis=0), 0)
+            score[~self.candidates.is_allowed] = 0
+            best = int(np.argmax(score))
+            if score[best] <= NOTHING:
+                break
+            state = self.state((*state.chosen, best))
+            if progress is not None:
+                progress("choosing markers", len(state.chosen), len(state.chosen) + 1)
+        return state
+
+    def pruned(self, state: State) -> State:
+        """Leave out markers that the goal can do without, the least helpful first."""
+        while True:
+            order = np.argsort(self.losses(state.chosen).sum(axis=0), kind="stable")
+            smaller = self._first_that_will_do(state, [state.chosen[place] for place in order])
+            if smaller is None:
+                return state
+            state = smaller
+
+    def _first_that_will_do(self, state: State, order: Sequence[int]) -> State | None:
+        losses = dict(zip(state.chosen, (self.losses(state.chosen) + state.excess[:, None]).max(axis=0), strict=True))
+        for marker in order:
+            if marker in self.required or losses[marker] > 2.0:
+                continue
+            smaller = self.state(m for m in state.chosen if m != marker)
+            if smaller.lack == 0:
+                return smaller
+        return None
+
+    def fewer(self, state: State, progress: Progress | None = None) -> State:
+        """Make a set that meets its goal smaller by exchange, one marker at a time, as long as that works."""
+        moves = self.n_moves
+        done = 0
+        while len(state.chosen) > len(self.required) + 1 and done < moves:
+            worst = self._least_harm(state, frozenset())
+            trial, used = self.exchanged(self.state(m for m in state.chosen if m != worst), moves - done)
+            done += used
+            if progress is not None:
+                progress("exchanging markers", done, moves)
+            if trial.lack > 0:
+                break
+            state = self.pruned(trial)
+        return state
+
+    @property
+    def n_moves(self) -> int:
+        """Exchanges that are made at most."""
+        return int(np.clip(MOVES / max(len(self.margin), 1), FEWEST_MOVES, MOST_MOVES))
+
+    def exchanged(self, state: State, moves: int) -> tuple[State, int]:
+        """Exchange markers until the goal is met or the moves are used up; the best set, and the moves used."""
+        best, current = state, state
+        kept: dict[int, int] = {}
+        barred: dict[int, int] = {}
+        for move in range(moves):
+            if best.lack == 0 or not current.chosen:
+                return best, move
+            step = self._best_swap(
+                current,
+                kept=frozenset(marker for marker, until in kept.items() if until > move),
+                barred=frozenset(marker for marker, until in barred.items() if until > move),
+            )
+            if step is None:
+                return best, move + 1
+            current, out, new = step
+            kept[new], barred[out] = move + TENURE, move + TENURE
+            if current.lack < best.lack:
+                best = current
+        return best, moves
+
+    def _best_swap(
+        self, state: State, *, kept: frozenset[int], barred: frozenset[int]
+    ) -> tuple[State, int, int] | None:
+        """Best exchange of one marker: the promising ones by their worth, and those computed in full."""
+        losses = self.losses(state.chosen)
+        harm = np.maximum(state.excess[:, None] + losses, 0).sum(axis=0)
+        free = [p for p in np.argsort(harm, kind="stable") if state.chosen[p] not in kept and not self._is_required(
+            state.chosen[p])]
+        promising: list[tuple[float, int, int]] = []
+        for place in free[: SWAPS_TRIED + 1]:
+            out = state.chosen[place]
+            rest = tuple(m for m in state.chosen if m != out)
+            level = state.excess + losses[:, place]
+            gains = self.gains(rest)
+            lack = np.maximum(level[:, None] - gains, 0).sum(axis=0) - 1e-6 * gains.mean(axis=0)
+            lack[~self.candidates.is_allowed] = np.inf
+            lack[[*state.chosen, *barred]] = np.inf
+            promising += [(float(lack[new]), out, int(new)) for new in np.argsort(lack, kind="stable")[:2]]
+        promising = [option for option in sorted(promising) if np.isfinite(option[0])][:SWAPS_TRIED]
+        tried = [
+            (self.state((*(m for m in state.chosen if m != out), new)), out, new) for _, out, new in promising
+        ]
+        return min(tried, key=lambda option: option[0].lack, default=None)
+
+    def _least_harm(self, state: State, kept: frozenset[int]) -> int:
+        harm = np.maximum(state.excess[:, None] + self.losses(state.chosen), 0).sum(axis=0)
+        free = [p for p, m in enumerate(state.chosen) if m not in kept and not self._is_required(m)]
+        return state.chosen[min(free, key=lambda place: (float(harm[place]), place))]
+
+    def _is_required(self, marker: int) -> bool:
+        return marker in self.required
+
+    def _segment_lack(self, chosen: Sequence[int]) -> NDArray[np.float64]:
+        if self.segments is None:
+            return np.zeros(0)
+        power = [self.segments.power(cross, chosen) for cross in range(len(self.segment_power))]
+        if self.spare:
+            power = [
+                self.segments.power_after_failures(cross, chosen, self.spare) if seen >= aim else seen
+                for cross, (seen, aim) in enumerate(zip(power, self.segment_power, strict=True))
+            ]
+        lack = self.segment_power - np.array(power)
+        return np.where(lack > 0, SEGMENT_SCALE * lack, -1.0)

@@ -1,0 +1,131 @@
+"""How well a marker set finds inducer segments: places of a segment that hold enough diagnostic markers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.design.marker_set_crosses import DesignCross
+from dhverify.design.marker_set_request import MIN_SEGMENT_MARKERS
+from dhverify.design.marker_set_rows import LOOSE, Candidates
+
+STARTS_A_SEGMENT: Final = 40
+"""Starts of a segment that the search looks at, per segment length; the power itself is exact."""
+
+
+class SegmentModel:
+    """Places where a segment of one length can lie, and which of them a marker set sees.
+
+    Parameters
+    ----------
+    crosses
+        What is to be served.
+    candidates
+        Where the markers are.
+    length_morgan
+        Length of a segment.
+
+    """
+
+    def __init__(self, crosses: Sequence[DesignCross], candidates: Candidates, length_morgan: float) -> None:
+        self.candidates = candidates
+        self.length = length_morgan
+        self.diagnostic = np.array([cross.is_diagnostic for cross in crosses]).reshape(len(crosses), -1)
+        self.diagnostic[:, candidates.chain == LOOSE] = False
+        self.spans = _spans(candidates, length_morgan)
+        self.total = sum(high - low for low, high in self.spans.values())
+        self._lay_starts()
+
+    def _lay_starts(self) -> None:
+        """Starts along all chromosomes, evenly, and the range of starts that each marker lies in."""
+        step = self.length / STARTS_A_SEGMENT
+        n_markers = self.candidates.n_markers
+        self.low, self.high = np.zeros(n_markers, dtype=np.int64), np.zeros(n_markers, dtype=np.int64)
+        before = 0
+        for chain, (low, high) in self.spans.items():
+            n_starts = max(1, int(np.ceil((high - low) / step)))
+            starts = low + (np.arange(n_starts) + 0.5) * (high - low) / n_starts
+            here = np.flatnonzero(self.candidates.chain == chain)
+            morgan = self.candidates.morgan[here]
+            self.low[here] = before + np.searchsorted(starts, morgan - self.length, side="left")
+            self.high[here] = before + np.searchsorted(starts, morgan, side="right")
+            before += n_starts
+        self.n_starts = before
+
+    def power(self, cross: int, chosen: Iterable[int]) -> float:
+        """Share of all places that hold at least three chosen diagnostic markers; 0 where a segment fits nowhere."""
+        markers = [marker for marker in chosen if self.diagnostic[cross, marker]]
+        seen = 0.0
+        for chain, here in self.candidates.by_place(markers).items():
+            if chain in self.spans:
+                seen += _seen(self.candidates.morgan[list(here)], self.length, *self.spans[chain])
+        return seen / self.total if self.total else 0.0
+
+    def counts(self, chosen: Iterable[int]) -> NDArray[np.int64]:
+        """Chosen diagnostic markers in the segment at each start; int64, shape (n_crosses, n_starts)."""
+        change = np.zeros((len(self.diagnostic), self.n_starts + 1), dtype=np.int64)
+        for marker in chosen:
+            column = self.diagnostic[:, marker]
+            change[column, self.low[marker]] += 1
+            change[column, self.high[marker]] -= 1
+        return np.asarray(change.cumsum(axis=1)[:, :-1])
+
+    def gains(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Share of starts that still lack a marker and would get each one, a third each; (n_crosses, n_markers)."""
+        return self._share(counts < MIN_SEGMENT_MARKERS) / MIN_SEGMENT_MARKERS
+
+    def losses(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Share of starts that would be lost with each marker; float64, shape (n_crosses, n_markers)."""
+        return self._share(counts == MIN_SEGMENT_MARKERS)
+
+    def power_after_failures(self, cross: int, chosen: Sequence[int], n_failures: int) -> float:
+        """Power when the markers fail, one after the other, that are missed most."""
+        left = [marker for marker in chosen if self.diagnostic[cross, marker]]
+        power = self.power(cross, left)
+        for _ in range(min(n_failures, len(left))):
+            tries = [(self.power(cross, [m for m in left if m != marker]), marker) for marker in left]
+            power, worst = min(tries)
+            left.remove(worst)
+        return power
+
+    def reach(self) -> NDArray[np.float64]:
+        """Share of places that contain each marker; float64, shape (n_markers,)."""
+        reach = np.zeros(self.candidates.n_markers)
+        for chain, (low, high) in self.spans.items():
+            here = np.flatnonzero(self.candidates.chain == chain)
+            morgan = self.candidates.morgan[here]
+            reach[here] = np.maximum(0, np.minimum(morgan, high) - np.maximum(morgan - self.length, low))
+        return reach / self.total if self.total else reach
+
+    def _share(self, is_counted: NDArray[np.bool_]) -> NDArray[np.float64]:
+        total = np.hstack([np.zeros((len(is_counted), 1)), is_counted.cumsum(axis=1)])
+        share = (total[:, self.high] - total[:, self.low]) / max(self.n_starts, 1)
+        return np.asarray(np.where(self.diagnostic, share, 0.0))
+
+
+def _spans(candidates: Candidates, length: float) -> dict[int, tuple[float, float]]:
+    """Range of starts on each chromosome that is long enough: from 0, or its first marker, to its last marker."""
+    spans = {}
+    for chain in range(len(candidates.chromosomes)):
+        morgan = candidates.morgan[candidates.chain == chain]
+        low, high = min(0.0, float(morgan.min())), float(morgan.max())
+        if high - low > length:
+            spans[chain] = (low, high - length)
+    return spans
+
+
+def _seen(morgan: NDArray[np.float64], length: float, low: float, high: float) -> float:
+    """Measure of the starts with enough of the markers, which are given by position."""
+    need = MIN_SEGMENT_MARKERS - 1
+    first = np.maximum(morgan[need:] - length, low)
+    last = np.minimum(morgan[: len(morgan) - need], high)
+    seen, covered = 0.0, low
+    for start, end in zip(first, last, strict=True):
+        start_new = max(float(start), covered)
+        if end > start_new:
+            seen += float(end) - start_new
+            covered = float(end)
+    return seen
