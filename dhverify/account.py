@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dhverify.counted_lines import CountedLine, check_columns, counted_lines, group_value
-from dhverify.errors import Defect, FormatError
+from dhverify.counts_check import check_counts
 from dhverify.intervals import rate_interval
 from dhverify.outcome import AccountRow, Finding
 from dhverify.samples import SampleSheet, Stage
+from dhverify.small_groups import with_shrinkage
 from dhverify.uncertain_rates import (
     UncertainRate,
     product_interval,
@@ -51,24 +52,6 @@ MEASURES: Final = (
     "lines_per_kernel",
 )
 """Measures in the order in which a group has them."""
-
-SMALL_GROUP: Final = 30
-"""Groups of fewer lines (or kernels, plants) than this are also shown shrunk toward the lot (common practice, no
-source: with 30 the interval of a share of one half still spans .33 to .67)."""
-FEWEST_GROUPS: Final = 3
-MOST_WEIGHT: Final = 1000.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class GroupRow(AccountRow):
-    """A row of the account with what shrinkage makes of a small group.
-
-    ``shrunk_rate`` is filled where the group is small and there are at least three groups to learn from; ``note``
-    says how.
-    """
-
-    shrunk_rate: float | None = None
-    note: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -125,61 +108,12 @@ def build_account(
     lines = counted_lines(sheet, evidence)
     if counts is not None:
         check_counts(counts, sheet, lines)
-    rows: list[GroupRow] = []
+    rows: list[AccountRow] = []
     for column in dict.fromkeys(("all", "donor", "inducer", *by)):
         groups = _groups(column, lines, counts)
         found = [_rows(group) for group in groups]
-        rows += _with_shrinkage([row for group in found for row in group], column)
+        rows += with_shrinkage([row for group in found for row in group], column)
     return tuple(rows)
-
-
-def check_counts(counts: Counts, sheet: SampleSheet, lines: Sequence[CountedLine]) -> None:
-    """Refuse counts that cannot be those of a sheet.
-
-    Raises
-    ------
-    FormatError
-        Naming each row whose donor or inducer no line has, and each donor with more lines sorted as haploid than
-        putative haploids counted.
-
-    """
-    known = {"donor": {s.donor for s in sheet.lines}, "inducer": {s.inducer for s in sheet.lines}}
-    known["donor"] |= {s.name for s in sheet if s.role.value == "donor"}
-    known["inducer"] |= {s.name for s in sheet if s.role.value == "inducer"} | {""}
-    defects = []
-    for row in counts:
-        for column in ("donor", "inducer"):
-            name = getattr(row, column)
-            if name not in known[column]:
-                where = f"row {row.row}, column {column}"
-                expected = f"one of {', '.join(sorted(known[column] - {''}))}, as in {sheet.source}"
-                defects.append(Defect(where=where, found=name, expected=expected))
-    defects += _too_few(counts, lines)
-    if defects:
-        raise FormatError(counts.source, defects)
-
-
-def _too_few(counts: Counts, lines: Sequence[CountedLine]) -> list[Defect]:
-    defects = []
-    for donor in dict.fromkeys(row.donor for row in counts):
-        rows = [row for row in counts if row.donor == donor]
-        sorted_as_haploid = [row.putative_haploids for row in rows]
-        if None in sorted_as_haploid:
-            continue
-        inducers = {row.inducer for row in rows}
-        total = sum(n for n in sorted_as_haploid if n is not None)
-        n_lines = sum(
-            1
-            for line in lines
-            if line.stage is Stage.HAPLOID
-            and line.sample.donor == donor
-            and ("" in inducers or line.sample.inducer in inducers)
-        )
-        if n_lines > total:
-            places = "row " + " and ".join(str(row.row) for row in rows)
-            expected = f"at least {n_lines}, the lines of {donor} at stage haploid in the sample sheet"
-            defects.append(Defect(where=f"{places}, column putative_haploids", found=str(total), expected=expected))
-    return defects
 
 
 # groups
@@ -226,12 +160,12 @@ def _only(names: set[str]) -> str:
 # measures
 
 
-def _rows(group: _Group) -> list[GroupRow]:
+def _rows(group: _Group) -> list[AccountRow]:
     found = [*_line_measures(group), *_count_measures(group)]
     return sorted(found, key=lambda row: MEASURES.index(row.measure))
 
 
-def _line_measures(group: _Group) -> list[GroupRow]:
+def _line_measures(group: _Group) -> list[AccountRow]:
     decided = [line for line in group.lines if line.is_decided]
     seedlings = [line for line in decided if line.stage is Stage.HAPLOID]
     resolved = [line for line in group.lines if line.finding is not Finding.UNRESOLVED]
@@ -253,7 +187,7 @@ def _line_measures(group: _Group) -> list[GroupRow]:
 
 def _line_row(
     group: _Group, measure: str, is_counted: Sequence[bool], chance: Sequence[float] | None = None
-) -> GroupRow | None:
+) -> AccountRow | None:
     if not is_counted:
         return None
     p = np.array(is_counted if chance is None else chance, dtype=np.float64)
@@ -267,9 +201,9 @@ def share_interval(probabilities: NDArray[np.float64]) -> tuple[float, float]:
     return low, high
 
 
-def _row(group: _Group, measure: str, count: float, of: float, interval: tuple[float, float]) -> GroupRow:
+def _row(group: _Group, measure: str, count: float, of: float, interval: tuple[float, float]) -> AccountRow:
     rate = count / of
-    return GroupRow(
+    return AccountRow(
         by=group.by,
         group=group.name,
         measure=measure,
@@ -281,7 +215,7 @@ def _row(group: _Group, measure: str, count: float, of: float, interval: tuple[f
     )
 
 
-def _count_measures(group: _Group) -> list[GroupRow]:
+def _count_measures(group: _Group) -> list[AccountRow]:
     rows = []
     for measure, count, of in PLAIN_RATES:
         totals = _totals(group.counts, (count, of))
@@ -334,7 +268,7 @@ def _true_haploids(group: _Group, columns: Sequence[str]) -> _TrueShare | None:
     return _TrueShare(share=share, rate=rate_of_lines(np.array([1 - line.wrong for line in seedlings])))
 
 
-def _induction(group: _Group) -> GroupRow | None:
+def _induction(group: _Group) -> AccountRow | None:
     """Putative haploids x share of true haploids among them / kernels."""
     columns = ("putative_haploids", "kernels")
     totals, true = _totals(group.counts, columns), _true_haploids(group, columns)
@@ -345,7 +279,7 @@ def _induction(group: _Group) -> GroupRow | None:
     return _row(group, "induction_rate", putative * true.share, float(kernels), interval)
 
 
-def _doubling(group: _Group) -> GroupRow | None:
+def _doubling(group: _Group) -> AccountRow | None:
     """D1 ears / (treated x share of true haploids)."""
     columns = ("d1_ears", "treated")
     totals, true = _totals(group.counts, columns), _true_haploids(group, columns)
@@ -358,50 +292,3 @@ def _doubling(group: _Group) -> GroupRow | None:
     interval = quotient_interval(rate_of_count(ears, treated), true.rate)
     row = _row(group, "doubling_success", float(min(ears, of)), of, interval)
     return row if ears <= of else replace(row, count=float(ears), rate=1.0, high=1.0)
-
-
-# small groups
-
-
-def _with_shrinkage(rows: list[GroupRow], column: str) -> list[GroupRow]:
-    """Add to small groups of a column what they are when shrunk toward the lot."""
-    if column == "all":
-        return rows
-    weights = {measure: _learnt([r for r in rows if r.measure == measure]) for measure in MEASURES}
-    return [_shrunk(row, weights[row.measure]) for row in rows]
-
-
-def _learnt(rows: Sequence[AccountRow]) -> tuple[float, float] | None:
-    """Mean and weight of the beta distribution of a rate between groups, by moments; None if too few groups.
-
-    References
-    ----------
-    Kleinman JC (1973) Proportions with extraneous variance: single and independent samples. J Am Stat Assoc
-    68:46-54.
-
-    """
-    able = [(row.count, row.of) for row in rows if row.count is not None and row.of]
-    if len(able) < FEWEST_GROUPS:
-        return None
-    x, n = np.array(able, dtype=np.float64).T
-    x = np.minimum(x, n)
-    mean = float(x.sum() / n.sum())
-    if not 0 < mean < 1:
-        return mean, MOST_WEIGHT
-    spread = float((n * (x / n - mean) ** 2).sum())
-    spare = float(n.sum() - (n**2).sum() / n.sum())
-    between = (spread / (mean * (1 - mean)) - (len(n) - 1)) / max(spare - (len(n) - 1), 1e-9)
-    weight = MOST_WEIGHT if between <= 0 else min(1 / min(between, 1.0) - 1, MOST_WEIGHT)
-    return mean, weight
-
-
-def _shrunk(row: GroupRow, learnt: tuple[float, float] | None) -> GroupRow:
-    if learnt is None or row.of is None or row.count is None or row.of >= SMALL_GROUP:
-        return row
-    mean, weight = learnt
-    rate = (min(row.count, row.of) + weight * mean) / (row.of + weight)
-    note = (
-        f"few ({row.of:.0f}): shrunk toward the rate of all groups together ({mean:.3f}), which counts as much as"
-        f" {weight:.0f} more"
-    )
-    return replace(row, shrunk_rate=rate, note=note)

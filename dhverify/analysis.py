@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import cast
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,11 @@ from dhverify.observation import AssayModel, Observations
 from dhverify.samples import Family, Sample, SampleSheet, Stage
 from dhverify.scoring import LearntLot
 from dhverify.strands import StrandCounts
+from dhverify.stretches import seen_stretches
+
+MOST_ALIKE: Final = 0.85
+"""A marker segregates in a family when no call is commoner than this."""
+LEAST_WEIGHT: Final = 0.004
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -116,6 +121,7 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         assay=first_assay(work.lot.seen),
         strand_second=prior_values(prior),
         pool_second=pool,
+        weight=_weight_of_unlinked(work),
     )
     learnt, counts, priors = learn(work, learnt, prior, progress)
     work, learnt, counts, prior = _without_faults(work, learnt, counts, prior)
@@ -156,6 +162,22 @@ def _with_checked_map(work: JudgedLot) -> Lot:
     return with_loose_markers(lot, fit.misplaced, note, "")
 
 
+def _weight_of_unlinked(work: JudgedLot) -> float:
+    """Weight of the likelihoods where no marker has a place: independent stretches per segregating marker."""
+    if (work.lot.grid.chain_chrom != "").any():
+        return 1.0
+    weights = []
+    for index in range(len(work.models)):
+        calls = work.lot.seen.calls[work.rows[work.model_of == index]]
+        called = np.maximum((calls != MISSING).sum(axis=0), 1)
+        most = np.array([(calls == call).sum(axis=0) for call in range(3)]).max(axis=0)
+        segregating = most / called < MOST_ALIKE
+        stretches = seen_stretches(calls[:, segregating])
+        if stretches is not None and segregating.any():
+            weights.append(stretches / int(segregating.sum()))
+    return float(np.clip(min(weights, default=1.0), LEAST_WEIGHT, 1.0))
+
+
 def _without_faults(
     work: JudgedLot, learnt: LearntLot, counts: StrandCounts, prior: NDArray[np.float64]
 ) -> tuple[JudgedLot, LearntLot, StrandCounts, NDArray[np.float64]]:
@@ -183,6 +205,7 @@ def _without_faults(
         ),
         strand_second=learnt.strand_second[:, keep],
         pool_second=learnt.pool_second[keep],
+        weight=learnt.weight,
     )
     return replace(work, lot=lot), learnt, StrandCounts(values=counts.values[:, keep]), prior[:, keep]
 

@@ -222,7 +222,7 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
         markers=marker_rows(found),
         segments=segment_rows(found),
         identity=found.identity.rows,
-        plates=plate_rows(found.plates, found.evidence),
+        plates=plate_rows(found.plates),
         wells=well_rows(
             found.plates,
             found.evidence,

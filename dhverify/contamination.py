@@ -194,6 +194,12 @@ class _Wells:
         far = (1 - NEIGHBOUR_WEIGHT * (n_near > 0)) / max(n_far, 1)
         return np.asarray(np.log(np.where(is_near, near, far) + 1e-12))
 
+    def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Positions among the others of the wells above, below and beside: they are always looked at."""
+        apart = np.abs(self.row[others] - self.row[sample]) + np.abs(self.column[others] - self.column[sample])
+        is_same = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0)
+        return np.flatnonzero(is_same & (apart == 1))
+
 
 def find_mixtures(
     analysis: Analysis,
@@ -234,6 +240,9 @@ def find_mixtures(
         order = np.argsort(-(score + weights), kind="stable")[: 4 * MAX_PARTNERS]
         order = order[np.isfinite(weights[order])]
         top = order[~_same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
+        beside = wells.beside(row, able)
+        beside = beside[~_same_kind(calls[row], calls[able[beside]])]
+        top = np.concatenate([top, np.setdiff1d(beside, top)])
         if not len(top):
             continue
         fits = _fits(analysis, line, row, able[top], everyone, weights[top])

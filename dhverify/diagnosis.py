@@ -85,7 +85,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line] += found
     for line, mixture in mixtures.items():
         options[line] += [mixture.option, *mixture.pollen]
-    pooled = _with_options(analysis.pooled, options)
+    pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
     priors = stage_priors(analysis.judged, pooled)
     rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
     shares = posterior(pooled, rows)
@@ -130,12 +130,14 @@ def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> froz
     return frozenset(name for name in names if het[name] < FIXED_HETEROZYGOSITY)
 
 
-def _with_options(pooled: NDArray[np.float64], options: Sequence[Sequence[Option]]) -> NDArray[np.float64]:
+def _with_options(
+    pooled: NDArray[np.float64], options: Sequence[Sequence[Option]], weight: float
+) -> NDArray[np.float64]:
     result = pooled.copy()
     for line, found in enumerate(options):
         for option in found:
             column = FINDING_ORDER.index(option.finding)
-            value = option.log_likelihood + option.log_weight
+            value = weight * option.log_likelihood + option.log_weight
             result[line, column] = np.logaddexp(result[line, column], value)
     return result
 
@@ -156,9 +158,13 @@ def _choose(analysis: Analysis, line: int, share: NDArray[np.float64], options: 
     finding = FINDING_ORDER[int(share.argmax())]
     found = candidates(analysis.models[int(analysis.model_of[line])].shape)
     weights = candidate_log_weights(found, stage_of(analysis.judged[line]))
-    values = analysis.log_likelihood[line] + weights
+    values = analysis.learnt.weight * analysis.log_likelihood[line] + weights
     ways = [(float(values[k]), k, c.detail, "") for k, c in enumerate(found) if c.finding == finding]
-    ways += [(o.log_likelihood + o.log_weight, -1, o.detail, o.name) for o in options if o.finding == finding]
+    ways += [
+        (analysis.learnt.weight * o.log_likelihood + o.log_weight, -1, o.detail, o.name)
+        for o in options
+        if o.finding == finding
+    ]
     _, candidate, detail, name = max(ways, key=lambda way: way[0])
     return _Choice(
         finding=finding,

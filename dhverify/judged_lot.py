@@ -89,7 +89,7 @@ class JudgedLot:
                 at_stage = np.array([stage_of(self.judged[chosen[k]]) is stage for k in order])
                 weights = candidate_log_weights(found, stage)
                 if at_stage.any():
-                    pooled[order[at_stage]] = finding_log_likelihood(values[at_stage], found, weights)
+                    pooled[order[at_stage]] = finding_log_likelihood(learnt.weight * values[at_stage], found, weights)
             for position, k in enumerate(order):
                 scores[k] = values[position]
         return tuple(scores), pooled

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -17,6 +18,9 @@ FINDING_ORDER: Final = tuple(assumptions.D1_PRIOR)
 """Findings in the order of all posterior arrays; the first is the one that the stage expects."""
 PRIOR_ROUNDS: Final = 6
 LOWEST_PRIOR: Final = 5e-4
+MOST_FLEXIBLE: Final = MappingProxyType({"mixture": 0.05, "unresolved": 0.05, "outcross": 0.1})
+"""Most that the lot can raise the share of findings that could explain nearly anything: a partner is picked among
+all samples, a stranger fits no pedigree, stray pollen may carry any allele."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,10 +105,13 @@ def learn_prior(pooled: NDArray[np.float64], base: NDArray[np.float64]) -> NDArr
     """
     prior = base
     weight = assumptions.PRIOR_WEIGHT
+    most = np.ones_like(base)
+    for finding, share in MOST_FLEXIBLE.items():
+        most[FINDING_ORDER.index(finding)] = share
     for _ in range(PRIOR_ROUNDS):
         counted = posterior(pooled, prior).sum(axis=0) if len(pooled) else np.zeros_like(base)
         prior = (base * weight + counted) / (weight + len(pooled))
-        prior = np.maximum(prior, LOWEST_PRIOR)
+        prior = np.minimum(np.maximum(prior, LOWEST_PRIOR), most)
         prior = prior / prior.sum()
     return np.asarray(prior)
 

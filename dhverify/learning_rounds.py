@@ -27,7 +27,13 @@ from dhverify.observation import AssayModel
 from dhverify.samples import Role, Sample, Stage
 from dhverify.scoring import FamilyLines, LearntLot
 from dhverify.strands import StrandCounts, updated_strands
-from dhverify.suspects import relearn_founders, suspect_founders, suspect_inducers, untyped_prior
+from dhverify.suspects import (
+    relearn_founders,
+    suspect_founders,
+    suspect_inducers,
+    untyped_prior,
+    without_refuted_inducers,
+)
 
 ROUNDS: Final = 3
 MAX_LINES_TO_SCORE: Final = 800
@@ -84,6 +90,7 @@ def learn(
             for group in groups
         ]
         counts = count_strands(learnt, groups, weights, work.lot.row)
+        prior = without_refuted_inducers(groups, prior, counts, work.registry, learnt.pool_second)
         learnt = with_strands(learnt, updated_strands(prior, counts, allele_error(learnt.assay)))
         learnt = replace(learnt, assay=_learn_assay(learnt, groups, weights))
     return learnt, counts, priors

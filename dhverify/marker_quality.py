@@ -16,9 +16,9 @@ LOWEST_RELATIVE_CALL_RATE: Final = 0.4
 CLEAN_QUANTILE: Final = 0.4
 """Heterozygosity of a marker is looked at among this share of the samples, the least heterozygous ones."""
 SUSPECT_PROBABILITY: Final = 1e-6
-SUSPECT_HETEROZYGOSITY: Final = 0.02
+SUSPECT_HETEROZYGOSITY: Final = 0.012
 SUSPECT_RATIO: Final = 4.0
-"""A marker is suspect when its heterozygotes among clean samples are at least 2 %, four times the lot's rate, and
+"""A marker is suspect when its heterozygotes among clean samples are at least 1.2 %, four times the lot's rate, and
 more than chance allows at 1e-6 (common practice, no source: the probability bounds false alarms in 20,000
 markers)."""
 

@@ -7,16 +7,17 @@ silently.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dhverify.analysis import Analysis
 from dhverify.evidence import LineEvidence
+from dhverify.leaks import Leak, find_leaks
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.marker_quality import sample_call_rate
 from dhverify.outcome import Answer, Finding, Flag, PlateRow, Verdict, WellRow
 from dhverify.plate_blanks import BlankFinding, judge_blanks
-from dhverify.plate_controls import ControlFinding, judge_controls
+from dhverify.plate_controls import ControlFinding, expected_findings, judge_controls
 from dhverify.plate_layout import TURNED, PlateLayout, plate_layouts
 from dhverify.plate_moves import PlateStory, is_telling, plate_stories
 from dhverify.samples import Role, Sample, SampleSheet
@@ -34,6 +35,8 @@ class PlateFindings:
         By sample name.
     moves
         Whether each plate stands as the sheet says, by its name.
+    leaks
+        Wells that received another's DNA, by the name of the sample that received it.
     flags
         By line: near a dirty blank, turned plate, wrong control.
     stories
@@ -45,6 +48,7 @@ class PlateFindings:
     blanks: Mapping[str, BlankFinding]
     controls: Mapping[str, ControlFinding]
     moves: Mapping[str, PlateStory]
+    leaks: Mapping[str, Leak]
     flags: Mapping[str, frozenset[Flag]]
     stories: tuple[str, ...]
 
@@ -72,25 +76,21 @@ def judge_plates(
     genotyped = tuple(sample for sample in sheet.with_role(Role.BLANK) if sample.name in lot.row)
     blanks = judge_blanks(lot, analysis.learnt.assay, genotyped, limits.max_blank_call_rate)
     controls = judge_controls(lot, analysis, evidence, sheet, limits)
-    moves = plate_stories(lot, sheet, layouts) if layouts else ()
+    moves = plate_stories(lot, sheet, layouts)
+    moved = frozenset(story.plate for story in moves if story.is_moved)
     found = PlateFindings(
         layouts=layouts,
         blanks={blank.sample.name: blank for blank in blanks},
         controls={control.sample.name: control for control in controls},
         moves={story.plate: story for story in moves},
+        leaks=find_leaks(lot, analysis, evidence, moved) if layouts else {},
         flags={},
         stories=(),
     )
     flags: dict[str, set[Flag]] = {}
     stories = [text for layout in layouts for text in _look_at(layout, found, flags)]
-    return PlateFindings(
-        layouts=found.layouts,
-        blanks=found.blanks,
-        controls=found.controls,
-        moves=found.moves,
-        flags={name: frozenset(raised) for name, raised in flags.items()},
-        stories=tuple(stories),
-    )
+    raised = {name: frozenset(own) for name, own in flags.items()}
+    return replace(found, flags=raised, stories=tuple(stories))
 
 
 def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Flag]]) -> list[str]:
@@ -107,16 +107,14 @@ def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Fla
         )
     for control in _wrong_controls(layout, found):
         _raise(flags, lines, Flag.WRONG_CONTROL)
-        texts.append(
-            f"Control {control.sample.name} on {name[0].lower()}{name[1:]} should be {control.sample.expected} and is"
-            f" {control.finding}: the whole plate is in doubt."
-        )
+        texts.append(f"{_control_words(control, name)} The whole plate is in doubt.")
     if move is None or not move.is_moved:
         for blank in _dirty_blanks(layout, found):
             near = [s for s in layout.beside(blank.sample.well) if s.role is Role.LINE]
             _raise(flags, near, Flag.NEAR_A_DIRTY_BLANK)
             texts.append(_blank_words(blank, near, name))
-    return texts
+    texts += [_control_words(control, name) for control in _open_controls(layout, found)]
+    return texts + [_leak_words(leak, layout, found) for leak in _leaks(layout, found)]
 
 
 def _raise(flags: dict[str, set[Flag]], samples: list[Sample], flag: Flag) -> None:
@@ -138,41 +136,72 @@ def _dirty_blanks(layout: PlateLayout, found: PlateFindings) -> list[BlankFindin
     return [blank for blank in on_plate if blank.is_dirty]
 
 
+def _open_controls(layout: PlateLayout, found: PlateFindings) -> list[ControlFinding]:
+    on_plate = [found.controls[s.name] for s in layout.at.values() if s.name in found.controls]
+    return [control for control in on_plate if control.is_right is Answer.CANNOT_SAY]
+
+
+def _leaks(layout: PlateLayout, found: PlateFindings) -> list[Leak]:
+    return [found.leaks[s.name] for _, s in sorted(layout.at.items()) if s.name in found.leaks]
+
+
+def _control_words(control: ControlFinding, plate: str) -> str:
+    where = f"Control {control.sample.name} (well {control.sample.well}) on {plate[0].lower()}{plate[1:]}"
+    if not expected_findings(control.sample):
+        return f"{where} cannot be judged: the column expected names no finding for it."
+    wanted = f"should be {control.sample.expected}"
+    if control.finding is Finding.UNRESOLVED:
+        return f"{where} {wanted}; it cannot be told: too little was called, or it fits nothing here."
+    if control.is_right is Answer.CANNOT_SAY:
+        return f"{where} {wanted}; its genotype does not decide."
+    return f"{where} {wanted} and is {control.finding}."
+
+
 def _blank_words(blank: BlankFinding, near: list[Sample], plate: str) -> str:
     rate = f"called at {blank.call_rate:.0%} of the markers" if blank.call_rate is not None else "called"
-    whose = f" and carries the genotype of {blank.owners[0]}" if blank.owners else ""
-    if len(blank.owners) > 1:
-        whose += f" (or of {', '.join(blank.owners[1:])})"
-    names = ", ".join(sample.name for sample in near) or "no line"
-    return f"Blank {blank.sample.name} on {plate[0].lower()}{plate[1:]} is {rate}{whose}. Beside it: {names}."
+    whose = ", with DNA of several samples or of none here"
+    if blank.owners:
+        whose = f" and carries the genotype of {blank.owners[0]}"
+        whose += f" (or of {', '.join(blank.owners[1:])}, which looks the same)" if len(blank.owners) > 1 else ""
+    names = ", ".join(f"{sample.name} ({sample.well})" for sample in near)
+    distrust = f"Distrust the wells beside it: {names}." if near else "No line stands beside it."
+    return (
+        f"Blank {blank.sample.name} (well {blank.sample.well}) on {plate[0].lower()}{plate[1:]} is {rate}{whose}."
+        f" {distrust}"
+    )
 
 
-def plate_rows(found: PlateFindings, evidence: Mapping[str, LineEvidence]) -> tuple[PlateRow, ...]:
+def _leak_words(leak: Leak, layout: PlateLayout, found: PlateFindings) -> str:
+    wells = {sample.name: sample for other in found.layouts for sample in other.at.values()}
+    source = wells.get(leak.source)
+    where = ""
+    if source is not None:
+        place = f"well {source.well}" if source.plate == layout.plate else f"plate {source.plate}, well {source.well}"
+        where = f" ({place}{', a well that touches it' if leak.is_near else ''})"
+    share = f"about {leak.share:.0%} of its DNA" if leak.share is not None else "a share of its DNA"
+    return (
+        f"{leak.sample} ({_named(layout)[0].lower()}{_named(layout)[1:]}, well {wells[leak.sample].well}) holds {share}"
+        f" from {leak.source}{where}."
+    )
+
+
+def plate_rows(found: PlateFindings) -> tuple[PlateRow, ...]:
     """Rows of the plate table, in the order in which the sheet names the plates."""
-    return tuple(_plate_row(layout, found, evidence) for layout in found.layouts)
+    return tuple(_plate_row(layout, found) for layout in found.layouts)
 
 
-def _plate_row(layout: PlateLayout, found: PlateFindings, evidence: Mapping[str, LineEvidence]) -> PlateRow:
+def _plate_row(layout: PlateLayout, found: PlateFindings) -> PlateRow:
     samples = list(layout.at.values())
-    blanks = [s for s in samples if s.role is Role.BLANK]
-    controls = [s for s in samples if s.role is Role.CONTROL]
-    dirty, wrong = _dirty_blanks(layout, found), _wrong_controls(layout, found)
-    leaking = [s for s in samples if s.name in evidence and evidence[s.name].finding is Finding.MIXTURE]
-    turned = _turned(layout, found)
-    move = found.moves.get(layout.plate)
-    is_moved = move is not None and move.is_moved
     return PlateRow(
         plate=layout.plate,
         wells=len(samples),
-        blanks=len(blanks),
-        dirty_blanks=len(dirty),
-        leaking_wells=len(leaking),
-        turned=turned,
-        advice=_advice(
-            move.best.words if is_moved and move is not None else "", len(dirty), len(wrong), len(leaking), turned
-        ),
-        controls=len(controls),
-        wrong_controls=len(wrong),
+        blanks=sum(sample.role is Role.BLANK for sample in samples),
+        dirty_blanks=len(_dirty_blanks(layout, found)),
+        leaking_wells=len(_leaks(layout, found)),
+        turned=_turned(layout, found),
+        advice=_advice(layout, found),
+        controls=sum(sample.role is Role.CONTROL for sample in samples),
+        wrong_controls=len(_wrong_controls(layout, found)),
     )
 
 
@@ -185,18 +214,24 @@ def _turned(layout: PlateLayout, found: PlateFindings) -> Answer:
     return Answer.NO if move.excludes_turned else Answer.CANNOT_SAY
 
 
-def _advice(moved: str, n_dirty: int, n_wrong: int, n_leaking: int, turned: Answer) -> str:
+def _advice(layout: PlateLayout, found: PlateFindings) -> str:
+    """What to do about a plate, the gravest first."""
+    move = found.moves.get(layout.plate)
+    dirty, wrong, leaks = _dirty_blanks(layout, found), _wrong_controls(layout, found), _leaks(layout, found)
     words = []
-    if moved:
-        words.append(f"Seems {moved}: settle the layout before using any of its results.")
-    if n_wrong:
-        words.append("A control is not what it should be: find out why, then run the plate again.")
-    if n_dirty:
-        words.append("A blank holds DNA: genotype the wells beside it on another plate.")
-    if n_leaking:
-        words.append("Wells hold DNA of two samples: take fresh tissue of them.")
-    if not words and turned is Answer.CANNOT_SAY:
-        words.append("Nothing stands out; whether it was turned cannot be said: put a blank or control off the centre.")
+    if move is not None and move.is_moved:
+        words.append(f"Seems {move.best.words}: settle the layout before using any of its results.")
+    if wrong:
+        names = ", ".join(control.sample.name for control in wrong)
+        words.append(f"Not what it should be: control {names}. Find out why, then run the plate again.")
+    if dirty:
+        names = ", ".join(blank.sample.well for blank in dirty)
+        words.append(f"DNA in the blank in {names}: genotype the wells beside it on another plate.")
+    if leaks:
+        names = ", ".join(leak.sample for leak in leaks)
+        words.append(f"DNA of two samples in {names}: take fresh tissue.")
+    if _turned(layout, found) is Answer.CANNOT_SAY and not (move is not None and move.is_moved):
+        words.append("Whether it was turned cannot be said: put a blank or a control off the centre.")
     return " ".join(words) or "Nothing to change."
 
 
@@ -226,9 +261,10 @@ def _well_row(
     known = evidence.get(sample.name)
     blank = found.blanks.get(sample.name)
     control = found.controls.get(sample.name)
-    contaminant = known.contaminant if known else ""
+    leak = found.leaks.get(sample.name)
+    contaminant, share = (leak.source, leak.share) if leak is not None else ("", None)
     if blank is not None and blank.owners:
-        contaminant = blank.owners[0]
+        contaminant, share = blank.owners[0], 1.0
     finding = known.finding.value if known else control.finding.value if control else ""
     return WellRow(
         plate=layout.plate,
@@ -237,7 +273,7 @@ def _well_row(
         role=sample.role.value,
         call_rate=rates.get(sample.name),
         contaminant=contaminant,
-        contaminant_share=known.contaminant_share if known else None,
+        contaminant_share=share,
         verdict=verdicts[sample.name].value if sample.role is Role.LINE and sample.name in verdicts else "",
         finding=finding,
     )

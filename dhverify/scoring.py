@@ -38,6 +38,9 @@ class LearntLot:
         float64, shape (n_strands, n_markers). Probability of the second allele on each strand.
     pool_second
         float64, shape (n_markers,). Share of the second allele in material of unknown origin.
+    weight
+        What the log likelihoods count for: 1, or less where linked markers have to be used as unlinked and so say
+        the same thing several times.
 
     """
 
@@ -46,6 +49,7 @@ class LearntLot:
     assay: AssayModel
     strand_second: NDArray[np.float64]
     pool_second: NDArray[np.float64]
+    weight: float = 1.0
 
     def slot_values(self, model: FamilyModel) -> NDArray[np.float64]:
         """Second-allele probability of each local slot: founders, pool, typed plant (unused), second pool."""

@@ -18,7 +18,7 @@ from dhverify.judging import FINDING_ORDER, expected_column
 from dhverify.learning import LineWeights, count_strands, phase_family, with_strands
 from dhverify.marker_grid import NO_MARKER, MarkerGrid
 from dhverify.scoring import FamilyLines, LearntLot
-from dhverify.strands import strand_prior, updated_strands
+from dhverify.strands import StrandCounts, strand_prior, updated_strands
 
 FEWEST_LINES: Final = 3
 FEWEST_UNTYPED: Final = 2
@@ -27,6 +27,13 @@ MOST_FIT: Final = 0.7
 POLLEN_GAIN: Final = 10.0
 """Gain in log likelihood from which the pollen seen in one outcross explains another."""
 MAX_TEACHERS: Final = 12
+FEWEST_COPIES: Final = 6.0
+DISAGREES: Final = 0.2
+MOST_DISAGREEING: Final = 0.3
+SAME_FOUNDER: Final = 0.97
+PINNED: Final = 1000.0
+"""An untyped inducer is refuted when at 30 % of markers a fifth of at least six copies show the other allele; its
+alleles then count for so many copies (common practice, no source)."""
 MOST_EXPLAINED: Final = 0.5
 """Lines that a typed inducer explains (hybrids, their progeny, itself) from which it is not suspect."""
 
@@ -201,3 +208,61 @@ def _shared_pollen(
         if followers > 0.8 * len(stray):
             break
     return best
+
+
+def without_refuted_inducers(
+    groups: Sequence[FamilyLines],
+    prior: NDArray[np.float64],
+    counts: StrandCounts,
+    registry: StrandRegistry,
+    pool_second: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Refute an untyped inbred inducer that the supposed hybrids do not share.
+
+    Hybrids with one inbred carry one and the same allele of it at every marker. Where the copies seen disagree at
+    many markers, the lines are no hybrids of one inducer (a selfed population looks like that): its alleles are
+    then pinned to the commoner ones, so that it explains such lines no longer.
+
+    Parameters
+    ----------
+    groups
+        Families.
+    prior
+        float64, shape (n_strands, n_markers, 2). Pseudo-counts.
+    counts
+        Copies seen.
+    registry
+        The strands.
+    pool_second
+        float64, shape (n_markers,). Share of the second allele in the lot.
+
+    Returns
+    -------
+    ndarray
+        The pseudo-counts, changed for refuted inducers.
+
+    """
+    single = {int(g.model.slots[g.model.inducer_slots[0]]) for g in groups if len(g.model.inducer_slots) == 1}
+    founder_second = prior[..., 1] / prior.sum(axis=-1)
+    changed = prior
+    for strand in sorted(s for s in single if not registry.infos[s].sample):
+        seen = counts.values[strand]
+        total = seen.sum(axis=1)
+        is_seen = total >= FEWEST_COPIES
+        if is_seen.mean() < 0.5:
+            continue
+        split = np.minimum(seen[:, 0], seen[:, 1])[is_seen] / total[is_seen]
+        parents = {int(g.model.slots[slot]) for g in groups for slot in g.model.donor_slots}
+        second = seen[:, 1] / np.maximum(total, 1e-9)
+        if any(_is_founder(second[is_seen], founder_second[p][is_seen]) for p in parents if registry.infos[p].sample):
+            changed = changed.copy()
+            changed[strand] = np.stack([1 - pool_second, pool_second], axis=1) * PINNED
+        elif float((split > DISAGREES).mean()) > MOST_DISAGREEING:
+            changed = changed.copy()
+            changed[strand] = np.where(second[:, None] > 0.5, [0.0, 1.0], [1.0, 0.0]) * PINNED + 0.01
+    return changed
+
+
+def _is_founder(second: NDArray[np.float64], founder_second: NDArray[np.float64]) -> bool:
+    """Whether supposed copies of an inducer are those of a parent of the donor: a backcross, no induction cross."""
+    return float(((second > 0.5) == (founder_second > 0.5)).mean()) > SAME_FOUNDER

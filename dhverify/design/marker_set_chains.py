@@ -11,7 +11,7 @@ Lander ES, Green P (1987) Construction of multilocus genetic linkage maps in hum
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -84,7 +84,7 @@ class StateModel:
         """Number of outcomes at a marker."""
         return self.show.shape[1]
 
-    @property
+    @cached_property
     def weights(self) -> NDArray[np.float64]:
         """Probability of each state at any one place; float64, shape (n_states,)."""
         weights = np.ones(1)

@@ -46,6 +46,7 @@ class GainModel:
         self.kinds = [(rows[group[0]].both, np.array(group, dtype=np.int64)) for group in kinds.values()]
         self._single = self._singles()
         self._blocks: OrderedDict[tuple[int, tuple[int, ...]], NDArray[np.float32]] = OrderedDict()
+        self._losses: OrderedDict[tuple[int, ...], NDArray[np.float32]] = OrderedDict()
 
     def gains(self, chosen: Iterable[int]) -> NDArray[np.float32]:
         """Worth of each candidate beside the chosen ones; float32, shape (n_rows, n_markers); 0 for chosen ones."""
@@ -101,6 +102,9 @@ class GainModel:
         return block
 
     def _chain_losses(self, markers: tuple[int, ...]) -> NDArray[np.float32]:
+        if markers in self._losses:
+            self._losses.move_to_end(markers)
+            return self._losses[markers]
         losses = np.zeros((len(self.rows), len(markers)), dtype=np.float32)
         here = np.array(markers, dtype=np.int64)
         for both, group in self.kinds:
@@ -119,6 +123,9 @@ class GainModel:
                 columns.append(column)
             cases = _joined(parts)
             losses[cases.row, np.concatenate(columns)] = self._worth(both, cases)
+        self._losses[markers] = losses
+        if len(self._losses) > MOST_BLOCKS:
+            self._losses.popitem(last=False)
         return losses
 
     def _beside(self, row: int, members: NDArray[np.int64], chosen: tuple[int, ...]) -> _Cases:

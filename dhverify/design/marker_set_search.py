@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.design.marker_set_errors import ErrorModel, excess
+from dhverify.design.marker_set_errors import ErrorModel, Errors, excess
 from dhverify.design.marker_set_gains import GainModel
 from dhverify.design.marker_set_request import MarkerSetRequest
 from dhverify.design.marker_set_rows import Candidates, Row
@@ -101,12 +101,21 @@ class Search:
     def state(self, chosen: Iterable[int]) -> State:
         """Compute a set."""
         order = tuple(chosen)
-        rows = [excess(e, row) for e, row in zip(self.errors.errors(order), self.rows, strict=True)]
-        level = np.array(rows)
-        if self.spare and order:
-            losses = np.sort(self.gain_model.losses(order), axis=1)[:, -self.spare :]
-            level = level + losses.sum(axis=1)
+        found = self._with_failures(order) if self.spare and order else self.errors.errors(order)
+        level = np.array([excess(errors, row) for errors, row in zip(found, self.rows, strict=True)])
         return State(chosen=order, excess=np.concatenate([level, self._segment_lack(order)]) + self.margin)
+
+    def _with_failures(self, chosen: Sequence[int]) -> list[Errors]:
+        """Errors of every row when the assays fail that it would miss most, by their worth."""
+        markers = np.array(chosen, dtype=np.int64)
+        left = np.argsort(self.gain_model.losses(chosen), axis=1, kind="stable")[:, : -self.spare]
+        return [self.errors.row_errors(row, np.sort(markers[keep])) for row, keep in enumerate(left)]
+
+    def tighten(self, state: State, over: NDArray[np.float64]) -> None:
+        """Ask for more in the rows that are over their limits in full, so that the set counts as lacking there."""
+        plain = state.excess[: len(over)] - self.margin[: len(over)]
+        asked = np.where(over > 0, over - plain + SAFETY / 2, 0.0)
+        self.margin[: len(over)] = np.maximum(self.margin[: len(over)], asked)
 
     def gains(self, chosen: Sequence[int]) -> NDArray[np.float64]:
         """Worth of each candidate in each row; float64, shape (n_goals, n_markers)."""

@@ -1,0 +1,147 @@
+"""What a results folder of a check says to the choice of markers: error rates, bad markers, undecided lines."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from dhverify.errors import Defect, FormatError
+from dhverify.formats.opening import text_of
+
+if TYPE_CHECKING:
+    from os import PathLike
+
+CHECK: Final = "dhverify check"
+
+
+@dataclass(frozen=True, kw_only=True)
+class UndecidedLine:
+    """A line with the verdict ``retest``, as its row says."""
+
+    sample: str
+    stage: str
+    donor: str
+    inducer: str
+    finding: str
+    confidence: float | None
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MarkerResults:
+    """What is taken from a results folder.
+
+    Attributes
+    ----------
+    source
+        The folder, for messages.
+    error_rate, dropout
+        Calls that are wrong; heterozygotes that lose an allele.
+    min_confidence
+        Posterior from which a line is decided.
+    bad_markers
+        Set aside by the check.
+    typed_markers
+        Used by the check: what they say is in the verdicts already.
+    undecided
+        Lines with the verdict ``retest``.
+
+    """
+
+    source: str
+    error_rate: float
+    dropout: float
+    min_confidence: float
+    bad_markers: frozenset[str]
+    typed_markers: frozenset[str]
+    undecided: tuple[UndecidedLine, ...]
+
+
+def read_marker_results(folder: str | PathLike[str]) -> MarkerResults:
+    """Read what the choice of markers needs from the results folder of a check.
+
+    Raises
+    ------
+    FormatError
+        If it is no such folder, or a file of it is not as a check writes it.
+
+    """
+    place = Path(folder)
+    summary = _summary(place)
+    markers = _rows(place / "markers.csv", ("marker", "usable"))
+    lines = _rows(
+        place / "lines.csv", ("sample", "stage", "donor", "inducer", "verdict", "finding", "confidence", "flags")
+    )
+    rates, limits = summary.get("error_rates", {}), summary.get("limits", {})
+    return MarkerResults(
+        source=str(place),
+        error_rate=_number(place, rates, "hom_to_het") + _number(place, rates, "hom_to_other_hom"),
+        dropout=_number(place, rates, "dropout"),
+        min_confidence=_number(place, limits, "min_confidence"),
+        bad_markers=frozenset(row["marker"] for row in markers if row["usable"] == "no"),
+        typed_markers=frozenset(row["marker"] for row in markers if row["usable"] == "yes"),
+        undecided=tuple(_line(place, row) for row in lines if row["verdict"] == "retest"),
+    )
+
+
+def _line(place: Path, row: dict[str, str]) -> UndecidedLine:
+    text = row["confidence"]
+    return UndecidedLine(
+        sample=row["sample"],
+        stage=row["stage"],
+        donor=row["donor"],
+        inducer=row["inducer"],
+        finding=row["finding"],
+        confidence=_share(place / "lines.csv", f"sample {row['sample']}, confidence", text) if text else None,
+        flags=tuple(flag for flag in row["flags"].split(";") if flag),
+    )
+
+
+def _summary(place: Path) -> dict[str, Any]:
+    expected = "a results folder that 'dhverify check' wrote"
+    file = place / "summary.json"
+    if not file.is_file():
+        raise FormatError(str(place), [Defect(where="the folder", found="no summary.json", expected=expected)])
+    try:
+        found = json.loads(text_of(file, FormatError))
+    except ValueError as fault:
+        raise FormatError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
+    if not isinstance(found, dict) or found.get("kind") != CHECK:
+        raise FormatError(str(place), [Defect(where="summary.json", found="another kind", expected=expected)])
+    return found
+
+
+def _rows(file: Path, needed: tuple[str, ...]) -> list[dict[str, str]]:
+    reader = csv.DictReader(io.StringIO(text_of(file, FormatError)))
+    missing = [name for name in needed if name not in (reader.fieldnames or ())]
+    if missing:
+        expected = "the columns that a check writes"
+        raise FormatError(
+            str(file), [Defect(where="header", found=f"no column {name}", expected=expected) for name in missing]
+        )
+    return list(reader)
+
+
+def _number(place: Path, values: Any, name: str) -> float:
+    found = values.get(name) if isinstance(values, dict) else None
+    return _share(place / "summary.json", name, found)
+
+
+def _share(file: Path, where: str, found: Any) -> float:
+    try:
+        value = float(found)
+    except (TypeError, ValueError):
+        value = -1.0
+    if not 0 <= value <= 1:
+        raise FormatError(str(file), [Defect(where=where, found=str(found), expected="a number from 0 to 1")])
+    return value
+
+
+def read_marker_names(path: str | PathLike[str]) -> tuple[str, ...]:
+    """Read marker names, one a line; empty lines are passed over."""
+    text = text_of(Path(path), FormatError)
+    return tuple(dict.fromkeys(line.strip() for line in text.splitlines() if line.strip()))

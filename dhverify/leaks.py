@@ -1,0 +1,325 @@
+"""Leaks: wells that received a share of another well's DNA, which one's, and how much.
+
+Lines and controls that are mixtures are found with the findings (:mod:`dhverify.contamination`); here every other
+sample of a plate is looked at as well. References stand by what their offspring say of them, markers taken as
+independent, and a leak is only called where one sample's genotype explains what the reference's own cannot, better
+than any amount of heterozygosity of its own would. Hybrids have a donor gamete that nobody typed, and are held
+against the sources with linkage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dhverify.alternatives import homozygous, united
+from dhverify.analysis import Analysis
+from dhverify.contamination import SCREEN_SHARES, SHARES, are_neighbours, call_chance, partner_genotype
+from dhverify.evidence import LineEvidence
+from dhverify.family_models import FamilyModel
+from dhverify.findings_table import candidates
+from dhverify.genotypes import MISSING
+from dhverify.likelihood import lay_emissions, log_likelihood
+from dhverify.lot import Lot
+from dhverify.observation import MAX_DEPTH
+from dhverify.outcome import Finding
+from dhverify.samples import Role, Sample
+from dhverify.strands import pair_genotypes
+
+SURE: Final = 25.0
+"""Log odds from which a leak is called where markers are taken as independent: linked markers repeat themselves, so
+that the odds are too large (common practice, no source; no clean well of simulated plates reaches it)."""
+SURE_LINKED: Final = 4.6
+"""The same with linkage: odds of 99."""
+SCREENED: Final = 3.0
+"""Log odds, markers taken as independent, from which a hybrid is looked at with linkage."""
+LEAK_PRIOR: Final = 0.01
+NEAR_WEIGHT: Final = 0.5
+"""Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weights are common
+practice, no source."""
+OWN_HETEROZYGOSITY: Final = (0.01, 0.05, 0.2, 0.6)
+MOST_MARKERS: Final = 800
+MOST_SAMPLES: Final = 2000
+"""In a larger lot only samples of the same plate are looked at as the source."""
+MAX_SOURCES: Final = 3
+SURE_SHARE_SD: Final = 0.12
+MOST_SHARE_IN_CALLS: Final = 0.27
+"""Calls tell the share only while some of them still hide it (computed from the curve of
+:func:`dhverify.contamination.call_chance`)."""
+BESIDE: Final = 0.3
+"""Wells that touch are looked at with linkage when the screen puts them within this share of the best one's odds."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leak:
+    """A well that received another's DNA.
+
+    Attributes
+    ----------
+    sample
+        The sample that received it.
+    source
+        The sample whose DNA it is.
+    share
+        Share of the DNA; None where calls alone cannot tell.
+    is_near
+        Whether the two wells touch.
+
+    """
+
+    sample: str
+    source: str
+    share: float | None
+    is_near: bool
+
+
+def find_leaks(
+    lot: Lot,
+    analysis: Analysis,
+    evidence: Mapping[str, LineEvidence],
+    moved: frozenset[str] = frozenset(),
+) -> dict[str, Leak]:
+    """Find the wells of a lot that received another's DNA.
+
+    Parameters
+    ----------
+    lot
+        The genotyped samples.
+    analysis
+        What was learnt of them.
+    evidence
+        What was found of lines and controls, by sample name; mixtures among them are taken over.
+    moved
+        Plates that do not stand as the sheet says: only mixtures are told there, since what a reference should be
+        is not known.
+
+    Returns
+    -------
+    dict
+        By the name of the sample that received it.
+
+    """
+    found: dict[str, Leak] = {}
+    finder = _Finder.of(lot, analysis)
+    for row, sample in enumerate(lot.samples):
+        known = evidence.get(sample.name)
+        if known is not None and known.finding is Finding.MIXTURE and known.contaminant in lot.row:
+            source = lot.samples[lot.row[known.contaminant]]
+            found[sample.name] = Leak(
+                sample=sample.name,
+                source=source.name,
+                share=known.contaminant_share,
+                is_near=are_neighbours(sample, source),
+            )
+        elif sample.well and sample.plate not in moved:
+            leak = finder.into(row, sample, known)
+            if leak is not None:
+                found[sample.name] = leak
+    return found
+
+
+def _reference_genotype(analysis: Analysis, sample: Sample) -> NDArray[np.float64] | None:
+    """What a reference should be by itself; float64, shape (n_markers, 3); None where that is not known."""
+    strand_second = analysis.learnt.strand_second
+    if sample.role in {Role.PARENT, Role.INDUCER}:
+        strands = [k for k, info in enumerate(analysis.registry.infos) if info.sample == sample.name]
+        return homozygous(strand_second[strands[0]]) if strands else None
+    if sample.role is Role.DONOR:
+        models = [m for m in analysis.models if m.donor_sample == sample.name]
+        if not models or models[0].shape.donor != models[0].donor_slots[:2]:
+            return None
+        first, second = (strand_second[models[0].slots[slot]] for slot in models[0].donor_slots)
+        return united(first, second)
+    return homozygous(np.full_like(analysis.learnt.pool_second, 0.5)) if sample.role is Role.KNOWN else None
+
+
+def _hybrid_of(model: FamilyModel) -> int:
+    """Number of the candidate of a family that is its hybrid."""
+    return [c.finding for c in candidates(model.shape)].index(Finding.HYBRID)
+
+
+def _mean(analysis: Analysis, model: FamilyModel, slots: Sequence[int]) -> NDArray[np.float64]:
+    return np.asarray(analysis.learnt.strand_second[model.slots[list(slots)]].mean(axis=0))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Finder:
+    """What is looked at for every sample: markers, sources, and the assay at every share."""
+
+    lot: Lot
+    analysis: Analysis
+    used: NDArray[np.int64]
+    sources: NDArray[np.int64]
+    tables: Mapping[float, NDArray[np.float64]]
+    number: Mapping[int, int]
+
+    @classmethod
+    def of(cls, lot: Lot, analysis: Analysis) -> _Finder:
+        n_markers = lot.seen.n_markers
+        used = np.unique(np.linspace(0, max(n_markers - 1, 0), min(n_markers, MOST_MARKERS)).astype(np.int64))
+        rate = (lot.seen.calls != MISSING).mean(axis=1) if n_markers else np.zeros(len(lot.samples))
+        able = np.array([k for k, s in enumerate(lot.samples) if s.role is not Role.BLANK], dtype=np.int64)
+        able = able[rate[able] > 0.3 * np.median(rate[able])] if len(able) else able
+        shares = sorted({0.0, *SCREEN_SHARES, *SHARES})
+        tables = {share: _read_table(analysis, share) for share in shares} if lot.seen.depths is not None else {}
+        return cls(
+            lot=lot,
+            analysis=analysis,
+            used=used if n_markers else used[:0],
+            sources=able,
+            tables=tables,
+            number={int(row): line for line, row in enumerate(analysis.rows)},
+        )
+
+    def into(self, row: int, sample: Sample, known: LineEvidence | None) -> Leak | None:
+        """Return the leak into a sample that is no mixture by its finding, if there is one."""
+        if not len(self.used) or len(self.sources) < 2:
+            return None
+        if sample.role in {Role.LINE, Role.CONTROL}:
+            is_hybrid = known is not None and known.finding is Finding.HYBRID and row in self.number
+            return self._into_hybrid(row, self.number[row]) if is_hybrid else None
+        own = _reference_genotype(self.analysis, sample)
+        return None if own is None else self._into_reference(row, own)
+
+    def _into_reference(self, row: int, own: NDArray[np.float64]) -> Leak | None:
+        sources, weights, mixed = *self._sources(row), 0.995 * own[self.used] + 0.005 / 3
+        screened = self._screen(row, mixed, sources) + weights
+        order = np.argsort(-screened, kind="stable")[:MAX_SOURCES]
+        null = self._null(row, mixed)
+        if not len(order) or screened[order[0]] - null < SURE:
+            return None
+        fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
+        return self._best(row, sources, weights, fits, null, SURE)
+
+    def _into_hybrid(self, row: int, line: int) -> Leak | None:
+        model = self.analysis.models[int(self.analysis.model_of[line])]
+        own = united(_mean(self.analysis, model, model.donor_slots), _mean(self.analysis, model, model.inducer_slots))[
+            self.used
+        ]
+        sources, weights = self._sources(row)
+        screened = self._screen(row, own, sources) + weights
+        odds = screened - float(np.log(np.einsum("mg,mg->m", own, self.likelihood(row, 0.0)[:, :, 0])).sum())
+        order = np.argsort(-odds, kind="stable")
+        if not len(order) or odds[order[0]] < SCREENED:
+            return None
+        is_near = [are_neighbours(self.lot.samples[row], self.lot.samples[int(k)]) for k in sources]
+        wanted = {int(k) for k in order[:MAX_SOURCES]}
+        wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
+        fits = {k: self._linked(row, model, int(sources[k])) for k in sorted(wanted)}
+        null = float(self.analysis.log_likelihood[line][_hybrid_of(model)])
+        return self._best(row, sources, weights, fits, null, SURE_LINKED)
+
+    def _best(
+        self,
+        row: int,
+        sources: NDArray[np.int64],
+        weights: NDArray[np.float64],
+        fits: Mapping[int, NDArray[np.float64]],
+        null: float,
+        sure: float,
+    ) -> Leak | None:
+        """Return the leak of the source that fits best, where it is sure."""
+        odds = {k: float(np.logaddexp.reduce(scores) - np.log(len(SHARES)) + weights[k]) for k, scores in fits.items()}
+        best = max(odds, key=lambda k: odds[k])
+        if odds[best] - null + np.log(LEAK_PRIOR) <= sure:
+            return None
+        return self._leak(row, int(sources[best]), fits[best])
+
+    def _linked(self, row: int, model: FamilyModel, source: int) -> NDArray[np.float64]:
+        """Log likelihood of a hybrid with one source's DNA, at every share."""
+        learnt = self.analysis.learnt
+        hypothesis = candidates(model.shape)[_hybrid_of(model)].hypothesis
+        pairs = list(hypothesis.pairs)
+        own = pair_genotypes(pairs, learnt.slot_values(model), {})
+        genotype = partner_genotype(self.analysis, source)
+        everywhere = replace(self, used=np.arange(learnt.grid.n_markers))
+        seen = [np.einsum("mgp,mgh,mh->mp", own, everywhere.likelihood(row, f), genotype) for f in SHARES]
+        return log_likelihood(hypothesis, lay_emissions(np.stack(seen, axis=2), pairs, learnt.grid), learnt.grid)
+
+    def _leak(self, row: int, source: int, scores: NDArray[np.float64]) -> Leak:
+        weight = np.exp(scores - scores.max())
+        weight /= weight.sum()
+        shares = np.array(SHARES)
+        share = float(weight @ shares)
+        sd = float(np.sqrt(weight @ (shares - share) ** 2))
+        is_told = sd <= SURE_SHARE_SD and (self.lot.seen.depths is not None or share <= MOST_SHARE_IN_CALLS)
+        sample, other = self.lot.samples[row], self.lot.samples[source]
+        return Leak(
+            sample=sample.name,
+            source=other.name,
+            share=share if is_told else None,
+            is_near=are_neighbours(sample, other),
+        )
+
+    def _sources(self, row: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Rows of possible sources, and their log prior: half of it to the wells that touch, if there are any."""
+        sample, others = self.lot.samples[row], self.sources[self.sources != row]
+        if len(self.lot.samples) > MOST_SAMPLES:
+            others = others[[self.lot.samples[int(k)].plate == sample.plate for k in others]]
+        is_near = np.array([are_neighbours(sample, self.lot.samples[int(k)]) for k in others], dtype=bool)
+        n_near = int(is_near.sum())
+        far = (1 - NEAR_WEIGHT * (n_near > 0)) / max(len(others) - n_near, 1)
+        return others, np.log(np.where(is_near, NEAR_WEIGHT / max(n_near, 1), max(far, 1e-12)))
+
+    def likelihood(self, row: int, share: float) -> NDArray[np.float64]:
+        """Likelihood of a sample; float64, shape (n_used, 3, 3): its own genotype by that of the source."""
+        if self.lot.seen.depths is not None:
+            depths = self.lot.seen.depths[row][self.used]
+            factor = np.minimum(1.0, MAX_DEPTH / np.maximum(depths.sum(axis=1), 1))
+            first, second = np.rint(depths * factor[:, None]).astype(np.int64).T
+            return self.tables[share][first, second].reshape(-1, 3, 3)
+        calls = self.lot.seen.calls[row][self.used]
+        errors = self.analysis.learnt.assay.calls
+        tables = np.stack([call_chance(errors, float(s)) for s in _second_shares(share)], axis=-1)[self.used]
+        picked = tables[np.arange(len(calls)), np.maximum(calls, 0)]
+        picked[calls == MISSING] = 1.0
+        return np.asarray(picked.reshape(-1, 3, 3))
+
+    def _screen(self, row: int, own: NDArray[np.float64], sources: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Best log likelihood over a few shares of each source."""
+        calls = self.lot.seen.calls[np.ix_(sources, self.used)]
+        best = np.full(len(sources), -np.inf)
+        for share in SCREEN_SHARES:
+            chance = np.einsum("mg,mgh->mh", own, self.likelihood(row, share))
+            log_chance = np.log(np.maximum(chance, 1e-12))
+            unknown = log_chance.mean(axis=1)
+            told = (log_chance - unknown[:, None]).astype(np.float32)
+            score = sum((calls == h).astype(np.float32) @ told[:, h] for h in range(3))
+            best = np.maximum(best, score + unknown.sum())
+        return best
+
+    def _at_shares(self, row: int, own: NDArray[np.float64], source: int) -> NDArray[np.float64]:
+        """Log likelihood of one source at every share."""
+        genotype = partner_genotype(self.analysis, source)[self.used]
+        return np.array(
+            [
+                np.log(np.maximum(np.einsum("mg,mgh,mh->m", own, self.likelihood(row, share), genotype), 1e-12)).sum()
+                for share in SHARES
+            ]
+        )
+
+    def _null(self, row: int, own: NDArray[np.float64]) -> float:
+        """Log likelihood without a leak, whatever the sample's own heterozygosity."""
+        seen = self.likelihood(row, 0.0)[:, :, 0]
+        plain = np.einsum("mg,mg->m", own, seen)
+        free = seen @ np.array([0.25, 0.5, 0.25])
+        tries = [float(np.log(np.maximum((1 - h) * plain + h * free, 1e-12)).sum()) for h in OWN_HETEROZYGOSITY]
+        return max(float(np.log(np.maximum(plain, 1e-12)).sum()), *tries)
+
+
+def _second_shares(share: float) -> NDArray[np.float64]:
+    """Second-allele share of the DNA, for each own genotype by each genotype of the source."""
+    genotypes = np.array([0.0, 0.5, 1.0])
+    return np.asarray(((1 - share) * genotypes[:, None] + share * genotypes).ravel())
+
+
+def _read_table(analysis: Analysis, share: float) -> NDArray[np.float64]:
+    """Likelihood of every pair of depths; float64, shape (MAX_DEPTH + 1, MAX_DEPTH + 1, 9)."""
+    depths = np.indices((MAX_DEPTH + 1, MAX_DEPTH + 1), dtype=np.int32).transpose(1, 2, 0)
+    reads = analysis.learnt.assay.reads
+    table = reads.at_share(depths, _second_shares(share))
+    return np.asarray(table / reads.at_share(depths, np.array([0.0, 0.5, 1.0])).max(axis=-1, keepdims=True))
