@@ -120,41 +120,42 @@ def build_account(
 
 
 def _groups(column: str, lines: Sequence[CountedLine], counts: Counts | None) -> list[_Group]:
-    of_lines = [_line_group(line, column) for line in lines]
-    rows = () if counts is None else counts.rows
-    of_rows = [_counts_group(row, column, counts, lines) for row in rows]
-    names = [name for name in dict.fromkeys([*of_lines, *of_rows]) if name]
+    """Lines and counts by group, in the order of first appearance; what has no value there is left out."""
+    of_group: dict[str, tuple[list[CountedLine], list[CountsRow]]] = {}
+    for line in lines:
+        of_group.setdefault(_line_group(line, column), ([], []))[0].append(line)
+    inducers = _inducers_of(lines)
+    for row in () if counts is None else counts.rows:
+        of_group.setdefault(_counts_group(row, column, inducers), ([], []))[1].append(row)
     return [
-        _Group(
-            by=column,
-            name="" if column == "all" else name,
-            lines=tuple(line for line, own in zip(lines, of_lines, strict=True) if own == name),
-            counts=tuple(row for row, own in zip(rows, of_rows, strict=True) if own == name),
-        )
-        for name in names
+        _Group(by=column, name="" if column == "all" else name, lines=tuple(own), counts=tuple(rows))
+        for name, (own, rows) in of_group.items()
+        if name
     ]
+
+
+def _inducers_of(lines: Sequence[CountedLine]) -> dict[str, set[str]]:
+    """Inducers of the lines of each donor."""
+    found: dict[str, set[str]] = {}
+    for line in lines:
+        found.setdefault(line.sample.donor, set()).add(line.sample.inducer)
+    return found
 
 
 def _line_group(line: CountedLine, column: str) -> str:
     return "all" if column == "all" else group_value(line.sample, column)
 
 
-def _counts_group(row: CountsRow, column: str, counts: Counts | None, lines: Sequence[CountedLine]) -> str:
+def _counts_group(row: CountsRow, column: str, inducers: Mapping[str, set[str]]) -> str:
     """Group of a row of the counts; empty where the counts do not say."""
     if column == "all":
         return "all"
     if column == "donor":
         return row.donor
     if column == "inducer":
-        return row.inducer or _only({line.sample.inducer for line in lines if line.sample.donor == row.donor})
-    extra = dict(row.extra)
-    if counts is not None and column in counts.extra_columns:
-        return extra.get(column, "")
-    return ""
-
-
-def _only(names: set[str]) -> str:
-    return next(iter(names)) if len(names) == 1 else ""
+        own = inducers.get(row.donor, set())
+        return row.inducer or (next(iter(own)) if len(own) == 1 else "")
+    return dict(row.extra).get(column, "")
 
 
 # measures

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from dhverify.counted_lines import CountedLine
-from dhverify.counts import Counts
+from dhverify.counts import Counts, CountsRow
 from dhverify.errors import Defect, FormatError
 from dhverify.samples import Role, SampleSheet, Stage
 
@@ -37,23 +38,20 @@ def check_counts(counts: Counts, sheet: SampleSheet, lines: Sequence[CountedLine
 
 
 def _too_few(counts: Counts, lines: Sequence[CountedLine]) -> list[Defect]:
+    """Donors with more lines sorted as haploid than were counted."""
+    seedlings = Counter((li.sample.donor, li.sample.inducer) for li in lines if li.stage is Stage.HAPLOID)
+    rows_of: dict[str, list[CountsRow]] = {}
+    for row in counts:
+        rows_of.setdefault(row.donor, []).append(row)
     defects = []
-    for donor in dict.fromkeys(row.donor for row in counts):
-        rows = [row for row in counts if row.donor == donor]
-        sorted_as_haploid = [row.putative_haploids for row in rows]
-        if None in sorted_as_haploid:
-            continue
+    for donor, rows in rows_of.items():
+        putative = [row.putative_haploids for row in rows]
         inducers = {row.inducer for row in rows}
-        total = sum(n for n in sorted_as_haploid if n is not None)
-        n_lines = sum(
-            1
-            for line in lines
-            if line.stage is Stage.HAPLOID
-            and line.sample.donor == donor
-            and ("" in inducers or line.sample.inducer in inducers)
-        )
-        if n_lines > total:
-            places = "row " + " and ".join(str(row.row) for row in rows)
-            expected = f"at least {n_lines}, the lines of {donor} at stage haploid in the sample sheet"
-            defects.append(Defect(where=f"{places}, column putative_haploids", found=str(total), expected=expected))
+        total = sum(n or 0 for n in putative)
+        n_lines = sum(n for (own, i), n in seedlings.items() if own == donor and ("" in inducers or i in inducers))
+        if None in putative or n_lines <= total:
+            continue
+        places = "row " + " and ".join(str(row.row) for row in rows)
+        expected = f"at least {n_lines}, the lines of {donor} at stage haploid in the sample sheet"
+        defects.append(Defect(where=f"{places}, column putative_haploids", found=str(total), expected=expected))
     return defects

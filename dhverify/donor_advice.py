@@ -100,8 +100,8 @@ def advise(
     """
     lines = [line for line in counted_lines(sheet, evidence) if line.is_decided]
     donors = list(dict.fromkeys(sample.donor for sample in sheet.lines))
-    hybrids = _hybrids(lines, donors)
-    later = _later(lines, donors)
+    hybrids = _hybrids(lines)
+    later = _later(lines)
     uncoloured = _uncoloured(counts, donors)
     words = {
         donor: _donor_words(hybrids.get(donor), later.get(donor), uncoloured.get(donor), len(donors))
@@ -114,20 +114,20 @@ def advise(
 # rates of each donor against the others
 
 
-def _hybrids(lines: Sequence[CountedLine], donors: Sequence[str]) -> dict[str, _Rate]:
-    seedlings = [line for line in lines if line.stage is Stage.HAPLOID]
-    tables = {
-        donor: [(line.finding is Finding.HYBRID, line.hybrid) for line in seedlings if line.sample.donor == donor]
-        for donor in donors
-    }
+def _hybrids(lines: Sequence[CountedLine]) -> dict[str, _Rate]:
+    tables: dict[str, list[tuple[bool, float]]] = {}
+    for line in lines:
+        if line.stage is Stage.HAPLOID:
+            told = (line.finding is Finding.HYBRID, line.hybrid)
+            tables.setdefault(line.sample.donor, []).append(told)
     return _against_others(tables)
 
 
-def _later(lines: Sequence[CountedLine], donors: Sequence[str]) -> dict[str, _Rate]:
-    later = [line for line in lines if line.stage is not Stage.HAPLOID]
-    tables = {
-        donor: [(not line.is_expected, line.wrong) for line in later if line.sample.donor == donor] for donor in donors
-    }
+def _later(lines: Sequence[CountedLine]) -> dict[str, _Rate]:
+    tables: dict[str, list[tuple[bool, float]]] = {}
+    for line in lines:
+        if line.stage is not Stage.HAPLOID:
+            tables.setdefault(line.sample.donor, []).append((not line.is_expected, line.wrong))
     return _against_others(tables)
 
 
@@ -218,37 +218,47 @@ def _nothing(hybrids: _Rate | None, later: _Rate | None) -> str:
 
 
 def _column_words(lines: Sequence[CountedLine], column: str) -> list[str]:
-    """Groups of a column that let through more hybrids than the others, within donors."""
-    seedlings = [line for line in lines if line.stage is Stage.HAPLOID]
-    names = list(dict.fromkeys(value for li in seedlings if (value := group_value(li.sample, column))))
-    if len(names) < 2 or column in {"donor", "sample", "line"}:
+    """Name the groups of a column that let through more hybrids than the others, within donors."""
+    strata = _strata(lines, column)
+    if len(strata) < 2 or column in {"donor", "sample", "line"}:
         return []
-    strata = {name: _strata(seedlings, column, name) for name in names}
-    chances = holm([excess_probability(strata[name]) for name in names])
-    found = []
-    for name, chance in zip(names, chances, strict=True):
-        ratio = rate_ratio(strata[name])
-        count, of = (sum(getattr(s, part) for s in strata[name]) for part in ("count", "of"))
-        if chance >= SIGNIFICANCE:
+    chances = holm([excess_probability(own) for own in strata.values()])
+    return [
+        _group_words(column, name, own, f"{chance:.1g} after Holm's correction for {len(strata)} groups")
+        for (name, own), chance in zip(strata.items(), chances, strict=True)
+        if chance < SIGNIFICANCE
+    ]
+
+
+def _group_words(column: str, name: str, strata: Sequence[Stratum], chance: str) -> str:
+    ratio = rate_ratio(strata)
+    count, of = sum(s.count for s in strata), sum(s.of for s in strata)
+    size = "hybrids where the others let through none"
+    if ratio is not None:
+        size = f"{ratio[0]:.1f} times the hybrids of the others (95 % interval {ratio[1]:.1f} to {ratio[2]:.1f})"
+    return (
+        f"{column} {name} lets through {size}: {count} of {of} putative haploids are hybrids, compared within donors;"
+        f" probability of chance {chance}."
+    )
+
+
+def _strata(lines: Sequence[CountedLine], column: str) -> dict[str, list[Stratum]]:
+    """Hybrids among the seedlings of every group, against the others of the same donor."""
+    own: dict[str, dict[str, tuple[int, int]]] = {}
+    donors: dict[str, tuple[int, int]] = {}
+    for line in lines:
+        value, donor = group_value(line.sample, column), line.sample.donor
+        if line.stage is not Stage.HAPLOID or not value:
             continue
-        size = (
-            f"{ratio[0]:.1f} times the hybrids of the others (95 % interval {ratio[1]:.1f} to {ratio[2]:.1f})"
-            if ratio is not None
-            else "hybrids where the others let through none"
-        )
-        found.append(
-            f"{column} {name} lets through {size}: {count} of {of} putative haploids are hybrids, compared within"
-            f" donors; probability of chance {chance:.1g} after Holm's correction for {len(names)} groups."
-        )
-    return found
-
-
-def _strata(lines: Sequence[CountedLine], column: str, name: str) -> list[Stratum]:
-    found = []
-    for donor in dict.fromkeys(line.sample.donor for line in lines):
-        here = [line for line in lines if line.sample.donor == donor and group_value(line.sample, column)]
-        own = [line for line in here if group_value(line.sample, column) == name]
-        n_own = sum(line.finding is Finding.HYBRID for line in own)
-        n_all = sum(line.finding is Finding.HYBRID for line in here)
-        found.append(Stratum(count=n_own, of=len(own), others_count=n_all - n_own, others_of=len(here) - len(own)))
-    return found
+        hit = int(line.finding is Finding.HYBRID)
+        count, of = own.setdefault(value, {}).get(donor, (0, 0))
+        own[value][donor] = (count + hit, of + 1)
+        count, of = donors.get(donor, (0, 0))
+        donors[donor] = (count + hit, of + 1)
+    return {
+        value: [
+            Stratum(count=x, of=n, others_count=donors[donor][0] - x, others_of=donors[donor][1] - n)
+            for donor, (x, n) in table.items()
+        ]
+        for value, table in own.items()
+    }

@@ -18,9 +18,9 @@ from dhverify.intervals import poisson_binomial
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-N_VALUES: Final = 400
-"""Equally probable values of one posterior; the outermost stand at 1/800, far outside a 95 % interval."""
-N_PLACES: Final = 1200
+N_VALUES: Final = 200
+"""Equally probable values of one posterior; the outermost stand at 1/400, far outside a 95 % interval."""
+N_PLACES: Final = 600
 """Places at which the distribution of a mixture is evaluated."""
 NEGLIGIBLE_WEIGHT: Final = 1e-7
 CERTAIN: Final = 1e-7

@@ -198,9 +198,7 @@ def test_one_foreign_chromosome_means_another_genome(other):
     assert f"chromosome {other} is none of 1 to 10" in placed.description
 
 
-@pytest.mark.parametrize(
-    "rows", [(), (("a", "", UNKNOWN_POSITION), ("b", "1", UNKNOWN_POSITION), ("c", "", 7))]
-)
+@pytest.mark.parametrize("rows", [(), (("a", "", UNKNOWN_POSITION), ("b", "1", UNKNOWN_POSITION), ("c", "", 7))])
 def test_without_positions_every_marker_is_unlinked(rows):
     placed = place_markers(markers(*rows))
     assert len(placed) == len(rows)
@@ -214,9 +212,7 @@ def test_without_positions_every_marker_is_unlinked(rows):
 
 
 def test_cm_of_the_genotype_file_come_before_the_built_in_map():
-    placed = place_markers(
-        markers(("a", "chr1", 300_000_000), ("b", "1", 10), ("c", "", 5), cm=[12.5, np.nan, 3.0])
-    )
+    placed = place_markers(markers(("a", "chr1", 300_000_000), ("b", "1", 10), ("c", "", 5), cm=[12.5, np.nan, 3.0]))
     assert placed.chrom.tolist() == ["1", "", ""]
     assert placed.cm[0] == 12.5
     assert placed.description == "Genetic positions come from the genotype file itself."
@@ -259,16 +255,12 @@ def test_the_chromosome_of_the_map_is_followed_and_said():
     placed = own.place(markers(("a", "4", 5), ("b", "6", 5)))
     assert placed.chrom.tolist() == ["5", "6"]
     (warning,) = placed.warnings
-    assert warning.startswith(
-        "1 of 2 markers lie on another chromosome in the map than in the genotype files;"
-    )
+    assert warning.startswith("1 of 2 markers lie on another chromosome in the map than in the genotype files;")
 
 
 def test_a_map_of_other_markers_is_an_error():
     own = GeneticMap(by_marker={"x": ("5", 7.0)}, source="own.csv")
-    with pytest.raises(
-        FormatError, match=r"own\.csv: map: found none of the 2 markers of the genotype files"
-    ):
+    with pytest.raises(FormatError, match=r"own\.csv: map: found none of the 2 markers of the genotype files"):
         own.place(markers(("a", "4", 5), ("b", "6", 5)))
     assert len(own.place(markers())) == 0
 
@@ -342,9 +334,7 @@ def test_equal_cm_at_several_positions_are_a_cold_stretch():
 
 def test_chromosomes_that_the_map_does_not_have():
     own = by_position(chr1=([1, 1_000_001], [0.0, 3.0]))
-    placed = own.place(
-        markers(("a", "1", 500_001), ("b", "10", 4_000_000), ("c", "2", 1_000_000), ("d", "", 5))
-    )
+    placed = own.place(markers(("a", "1", 500_001), ("b", "10", 4_000_000), ("c", "2", 1_000_000), ("d", "", 5)))
     assert placed.chrom.tolist() == ["1", "10", "2", ""]
     assert placed.cm[:3] == pytest.approx([1.5, 4.0, 1.0])
     assert placed.warnings == (
@@ -358,13 +348,9 @@ def test_a_map_by_both_takes_the_name_first():
         by_marker={"a": ("1", 30.0), "z": ("3", 8.0)},
         by_position={"1": (np.array([1, 1_000_001]), np.array([0.0, 50.0]))},
     )
-    placed = own.place(
-        markers(("a", "1", 500_001), ("b", "1", 500_001), ("c", "3", 9_000_000), ("d", "4", 9_000_000))
-    )
+    placed = own.place(markers(("a", "1", 500_001), ("b", "1", 500_001), ("c", "3", 9_000_000), ("d", "4", 9_000_000)))
     assert placed.cm[[0, 1, 3]] == pytest.approx([30.0, 25.0, 9.0])
-    assert placed.chrom.tolist() == ["1", "1", "", "4"], (
-        "base pairs are not mixed into a chromosome known by name"
-    )
+    assert placed.chrom.tolist() == ["1", "1", "", "4"], "base pairs are not mixed into a chromosome known by name"
     assert placed.warnings[0] == "The map has no chromosome 4: 1 cM/Mb is taken there."
 
 
@@ -433,9 +419,7 @@ def test_the_map_is_locked():
 
 def test_chromosomes_come_in_order_of_number_and_markers_in_order_of_cm():
     names = ["10", "2", "X", "2", "", "1H", "2"]
-    placed = MarkerMap(
-        chrom=np.array(names), cm=np.array([1.0, 9.0, 1.0, 3.0, np.nan, 0.0, 9.0]), description="A map."
-    )
+    placed = MarkerMap(chrom=np.array(names), cm=np.array([1.0, 9.0, 1.0, 3.0, np.nan, 0.0, 9.0]), description="A map.")
     assert placed.chromosomes == ("2", "10", "1H", "X")
     assert placed.markers_of("2").tolist() == [3, 1, 6]
     assert placed.markers_of("5").tolist() == []

@@ -144,9 +144,7 @@ def counts_by_enumeration(probabilities):
     """Naive twin: every pattern of events, one by one."""
     weight = np.zeros(len(probabilities) + 1)
     for events in itertools.product((0, 1), repeat=len(probabilities)):
-        weight[sum(events)] += math.prod(
-            p if e else 1 - p for p, e in zip(probabilities, events, strict=True)
-        )
+        weight[sum(events)] += math.prod(p if e else 1 - p for p, e in zip(probabilities, events, strict=True))
     return weight
 
 
@@ -157,9 +155,7 @@ def test_poisson_binomial_against_enumeration(probabilities):
 
 
 def test_poisson_binomial_of_equal_probabilities_is_binomial():
-    assert poisson_binomial(np.full(500, 0.03)) == pytest.approx(
-        stats.binom.pmf(np.arange(501), 500, 0.03), abs=1e-13
-    )
+    assert poisson_binomial(np.full(500, 0.03)) == pytest.approx(stats.binom.pmf(np.arange(501), 500, 0.03), abs=1e-13)
 
 
 @pytest.mark.parametrize("wrong", [[-0.1], [1.1], [0.5, math.nan]])
@@ -212,9 +208,7 @@ def test_rate_interval_against_its_definition(probabilities):
 
 def test_rate_interval_meets_its_end_without_a_jump():
     """The lower end goes to 0 as the chance that no line is wrong goes to the tail (0.025)."""
-    lows = [
-        rate_interval(np.array([1 - none] + [0.0] * 30))[1] for none in (0.0, 0.02, 0.0249999, 0.025, 0.3)
-    ]
+    lows = [rate_interval(np.array([1 - none] + [0.0] * 30))[1] for none in (0.0, 0.02, 0.0249999, 0.025, 0.3)]
     assert lows == sorted(lows, reverse=True)
     assert lows[2] < 1e-6 < lows[1]
     assert lows[3:] == [0.0, 0.0]

@@ -150,9 +150,7 @@ def test_a_caret_stands_under_the_fault():
     with pytest.raises(PedigreeError) as caught:
         parse_pedigree("A/B/C")
     assert str(caught.value) == (
-        "pedigree: position 4: found a second /; expected // if this is the later cross (A/B//C)\n"
-        "    A/B/C\n"
-        "       ^"
+        "pedigree: position 4: found a second /; expected // if this is the later cross (A/B//C)\n    A/B/C\n       ^"
     )
 
 
@@ -226,9 +224,7 @@ NAMES = st.one_of(
     st.sampled_from(["A", "B", "3", "4", "12", "H 12", "2A", "x-1.5", "O'Neil"]),
     st.text(max_size=8).filter(lambda name: name == name.strip() and name and not set(name) & set("/*()")),
 )
-NODES = st.recursive(
-    NAMES.map(Founder), lambda sides: st.builds(Cross, female=sides, male=sides), max_leaves=24
-)
+NODES = st.recursive(NAMES.map(Founder), lambda sides: st.builds(Cross, female=sides, male=sides), max_leaves=24)
 
 
 def walk(node):

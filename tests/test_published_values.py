@@ -99,9 +99,7 @@ def test_visibility_of_a_segment_with_markers_at_random(n, expected, digits):
     assert stats.binom.sf(2, n, 44 / GENOME_MB) == pytest.approx(expected, abs=0.5 * 10**-digits)
 
 
-@pytest.mark.parametrize(
-    ("n", "expected"), [(50, 0.0), (100, 0.06), (150, 1.0), (200, 1.0)], ids=[COMPUTED] * 4
-)
+@pytest.mark.parametrize(("n", "expected"), [(50, 0.0), (100, 0.06), (150, 1.0), (200, 1.0)], ids=[COMPUTED] * 4)
 def test_visibility_of_a_segment_with_evenly_spaced_markers(n, expected):
     """COMPUTED: 44 Mb hold k or k + 1 marks of an even ruler, k + 1 with the fraction left over."""
     per_segment = 44 / (GENOME_MB / n)
@@ -169,16 +167,12 @@ def sister_identity_variance(l):
     return (4 * l - 1 + np.exp(-4 * l)) / (32 * l**2)
 
 
-@pytest.mark.parametrize(
-    ("formula", "decay"), [(parent_share_variance, 2.0), (sister_identity_variance, 4.0)]
-)
+@pytest.mark.parametrize(("formula", "decay"), [(parent_share_variance, 2.0), (sister_identity_variance, 4.0)])
 @pytest.mark.parametrize("l", [0.3, 1.0, 2.104])
 def test_variance_formulas_against_their_integral(formula, decay, l):
     """COMPUTED: mean of e^(-decay |s-t|) / 4 over all pairs of places s, t on the chromosome."""
     places = (np.arange(1500) + 0.5) / 1500 * l
-    assert formula(l) == pytest.approx(
-        np.exp(-decay * np.abs(np.subtract.outer(places, places))).mean() / 4, rel=1e-4
-    )
+    assert formula(l) == pytest.approx(np.exp(-decay * np.abs(np.subtract.outer(places, places))).mean() / 4, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -276,9 +270,7 @@ def test_chance_sisters_on_twenty_markers():
     at_random = []
     for _ in range(2000):
         chromosome = rng.choice(10, 20, p=MAP_MORGAN / MAP_MORGAN.sum())
-        places = [
-            np.sort(rng.random(np.sum(chromosome == i)) * length) for i, length in enumerate(MAP_MORGAN)
-        ]
+        places = [np.sort(rng.random(np.sum(chromosome == i)) * length) for i, length in enumerate(MAP_MORGAN)]
         at_random.append(agreement_tail(places, 19))
     assert agreement_tail(even, 19) < 2e-4 < np.mean(at_random) < 1e-3
     assert Limits().min_identity_markers == 40

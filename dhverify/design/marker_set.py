@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dhverify.design.marker_set_crosses import DesignCross, design_crosses
 from dhverify.design.marker_set_errors import ErrorModel, Errors, excess
 from dhverify.design.marker_set_failures import after_failures
-from dhverify.design.marker_set_outcome import CrossRow, MarkerSetOutcome
+from dhverify.design.marker_set_outcome import CrossRow, MarkerSetOutcome, RetestRow
 from dhverify.design.marker_set_request import MarkerSetRequest
+from dhverify.design.marker_set_retests import UndecidedLine, settle_retests
+from dhverify.design.marker_set_rows import design_rows
 from dhverify.design.marker_set_search import Progress, Search, State
 from dhverify.design.marker_set_tables import chosen_rows, cross_row, picture
 from dhverify.design.marker_set_task import Task, bound_of, make_task
@@ -19,8 +23,18 @@ from dhverify.genetic_map import GeneticMap, MarkerMap, place_markers
 from dhverify.genotypes import Genotypes
 from dhverify.samples import SampleSheet
 
+RATES_GIVEN: Final = "as given, or as shipped"
 REPAIRS: Final = 8
 """Times that a set is mended after it was computed in full."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Retests:
+    """Lines that a check left undecided, the markers that it used, and the confidence that decides."""
+
+    lines: tuple[UndecidedLine, ...]
+    typed_markers: frozenset[str]
+    min_confidence: float
 
 
 def choose_marker_set(
@@ -30,6 +44,8 @@ def choose_marker_set(
     *,
     genetic_map: GeneticMap | None = None,
     known_bad: Iterable[str] = (),
+    retests: Retests | None = None,
+    rates_source: str = RATES_GIVEN,
     progress: Progress | None = None,
 ) -> MarkerSetOutcome:
     """Choose the fewest markers that serve every cross of a sheet.
@@ -46,6 +62,10 @@ def choose_marker_set(
         As for a check.
     known_bad
         Names of markers that an earlier check set aside; names that are no candidates are passed over.
+    retests
+        Lines that an earlier check left undecided, to be settled by further markers.
+    rates_source
+        Where the error rates come from, for people.
     progress
         Told what is being done.
 
@@ -78,7 +98,22 @@ def choose_marker_set(
         map_description=marker_map.description,
         warnings=tuple(_warnings(genotypes, marker_map, sheet, crosses, rows)),
         inputs=(*genotypes.checksums, *([(sheet.source, sheet.checksum)] if sheet.checksum else [])),
+        retests=_settled(genotypes, task, retests) if retests is not None else (),
         picture=tuple(picture(genotypes, marker_map, task, order)),
+        rates_source=rates_source,
+    )
+
+
+def _settled(genotypes: Genotypes, task: Task, retests: Retests) -> tuple[RetestRow, ...]:
+    names = [str(name) for name in genotypes.markers.name]
+    return settle_retests(
+        retests.lines,
+        task.crosses,
+        design_rows(task.crosses, replace(task.request, goal="both", identity=False)),
+        task.candidates,
+        typed=np.array([name in retests.typed_markers for name in names], dtype=bool),
+        names=names,
+        min_confidence=retests.min_confidence,
     )
 
 
@@ -97,11 +132,10 @@ def _warnings(
     yield from (*genotypes.warnings, *sheet.warnings, *marker_map.warnings)
 
 
-def search_of(task: Task) -> Search:
-    """Return a search over what can be told at all."""
-    told = [row for row, best in zip(task.rows, task.reach, strict=True) if best.errors is not None]
+def search_of(task: Task, rows: Sequence[int]) -> Search:
+    """Return a search that looks at some rows."""
     return Search(
-        told,
+        [task.rows[index] for index in rows],
         task.candidates,
         task.request,
         segments=task.segments,
@@ -110,24 +144,42 @@ def search_of(task: Task) -> Search:
     )
 
 
+def _told(task: Task) -> list[int]:
+    """Rows in which something can be told, equal ones once."""
+    kept: dict[tuple[int, bytes, float, float], int] = {}
+    for index, (row, best) in enumerate(zip(task.rows, task.reach, strict=True)):
+        if best.errors is not None:
+            kept.setdefault((id(row.both), row.code.tobytes(), row.miss, row.false_fail), index)
+    return list(kept.values())
+
+
+def _hardest(task: Task, told: Sequence[int]) -> list[int]:
+    """Rows without hybrids of crosses whose selfed hybrids are to be told too: those are harder."""
+    selfed = {task.rows[index].cross for index in told if task.rows[index].finding == "selfed hybrid"}
+    return [i for i in told if task.rows[i].finding != "hybrid" or task.rows[i].cross not in selfed]
+
+
 def _found(task: Task, progress: Progress | None) -> tuple[State, list[Errors]]:
     """Search, compute the set in full, and mend it until the full reckoning agrees."""
-    search = search_of(task)
-    told = [index for index, best in enumerate(task.reach) if best.errors is not None]
+    told = _told(task)
+    rows = _hardest(task, told)
+    search = search_of(task, rows)
     size = task.candidates.n_markers if task.request.size is None else task.request.size
     state = search.greedy(search.state(task.required), size, progress)
-    full = ErrorModel(task.rows, task.candidates, is_final=True)
+    full, fast = ErrorModel(task.rows, task.candidates, is_final=True), ErrorModel(task.rows, task.candidates)
     if state.lack > 0:
-        state, _ = search.exchanged(state, search.n_moves) if len(state.chosen) == size else (state, 0)
+        if len(state.chosen) == size:
+            state, _ = search.exchanged(state, search.n_moves)
         return state, full.errors(state.chosen)
     state = search.fewer(search.pruned(state), progress)
     for _ in range(REPAIRS):
-        errors = full.errors(state.chosen)
-        failed = after_failures(ErrorModel(task.rows, task.candidates), state.chosen, task.request.spare)
-        over = np.array([max(excess(errors[i], task.rows[i]), _spare_excess(task, failed, i)) for i in told])
-        if not (over > 0).any():
+        over = _over(task, full.errors(state.chosen), after_failures(fast, state.chosen, task.request.spare))
+        if not (over[told] > 0).any():
             break
-        search.tighten(search.state(state.chosen), over)
+        if not (over[rows] > 0).any():
+            rows = told
+            search = search_of(task, rows)
+        search.tighten(search.state(state.chosen), over[rows])
         mended = search.greedy(search.state(state.chosen), size, progress)
         if mended.chosen == state.chosen:
             break
@@ -135,13 +187,17 @@ def _found(task: Task, progress: Progress | None) -> tuple[State, list[Errors]]:
     return state, full.errors(state.chosen)
 
 
-def _spare_excess(task: Task, failed: Sequence[Errors], index: int) -> float:
-    return excess(failed[index], task.rows[index]) if task.request.spare else -np.inf
+def _over(task: Task, errors: Sequence[Errors], failed: Sequence[Errors]) -> NDArray[np.float64]:
+    """How far (log) each row is above its limits, with failures if any are to be borne; float64, shape (n_rows,)."""
+    over = [excess(found, row) for found, row in zip(errors, task.rows, strict=True)]
+    if not task.request.spare:
+        return np.array(over)
+    return np.maximum(over, [excess(found, row) for found, row in zip(failed, task.rows, strict=True)])
 
 
 def _ordered(task: Task, state: State) -> tuple[int, ...]:
     """Order the markers of a set by how much each adds to those before it; required ones first."""
-    search = search_of(task)
+    search = search_of(task, _told(task))
     left = set(state.chosen) - set(task.required)
     order = tuple(task.required)
     while left:
@@ -152,5 +208,3 @@ def _ordered(task: Task, state: State) -> tuple[int, ...]:
         order = (*order, best)
         left.discard(best)
     return order
-
-

@@ -30,8 +30,8 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import LinearConstraint, milp
 from scipy.optimize import Bounds as VariableBounds
+from scipy.optimize import LinearConstraint, milp
 from scipy.stats import binom, multinomial
 
 from dhverify.design.marker_set_chains import call_table, models
@@ -170,9 +170,7 @@ def _hull(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _is_above(values: NDArray[np.float64], left: int, middle: int, right: int) -> bool:
-    return bool(
-        (values[middle] - values[left]) * (right - left) >= (values[right] - values[left]) * (middle - left)
-    )
+    return bool((values[middle] - values[left]) * (right - left) >= (values[right] - values[left]) * (middle - left))
 
 
 @lru_cache(maxsize=256)
@@ -251,7 +249,7 @@ def lower_bound(
     free[list(required)] = bool(spare)
     columns, number = np.unique(weight[:, free].round(9), axis=1, return_counts=True)
     value = _least_number(columns, number, least)
-    total = value + (spare if spare else len(required))
+    total = value + (spare or len(required))
     return LowerBound(markers=max(total, len(required)), proof=PROOF + spared)
 
 

@@ -27,6 +27,7 @@ FEWEST_PIECES: Final = 12
 REACH: Final = 4.0
 """Log likelihood ratios of one chromosome are followed this far beyond the stricter limit."""
 N_DRAWS: Final = 8192
+REPEATS: Final = 4
 SEED: Final = 20240229
 SMALLEST: Final = 1e-14
 """Probabilities below are lost in the rounding of the convolution."""
@@ -96,16 +97,25 @@ class ErrorModel:
         Work on a fine grid and keep every marker, rather than fast.
     draws
         Patterns drawn from each finding for a chain too long to be listed.
+    repeats
+        Times that all draws are made anew, for the standard error.
 
     """
 
     def __init__(
-        self, rows: Sequence[Row], candidates: Candidates, *, is_final: bool = False, draws: int = N_DRAWS
+        self,
+        rows: Sequence[Row],
+        candidates: Candidates,
+        *,
+        is_final: bool = False,
+        draws: int = N_DRAWS,
+        repeats: int = REPEATS,
     ) -> None:
         self.rows = rows
         self.candidates = candidates
         self.is_final = is_final
         self.draws = draws
+        self.repeats = repeats
         self.size = FINE_SIZE if is_final else COARSE_SIZE
         strictest = min([min(row.miss, row.false_fail) for row in rows], default=0.5)
         self._n_pieces = max(FEWEST_PIECES, len(candidates.chromosomes))
@@ -157,14 +167,14 @@ class ErrorModel:
             return _undecided(row)
         _, good, wrong = self.distribution(index, useful)
         miss, false_fail = best_cutoff(good[None], wrong[None], row)
-        if not self._is_sampled(row, useful):
+        if not self._is_sampled(row, useful) or self.repeats < 2:
             return Errors(miss=float(miss[0]), false_fail=float(false_fail[0]))
         tries = [(float(miss[0]), float(false_fail[0]))]
-        for more in range(1, 4):
+        for more in range(1, self.repeats):
             _, good, wrong = self.distribution(index, useful, SEED + more)
             again = best_cutoff(good[None], wrong[None], row)
             tries.append((float(again[0][0]), float(again[1][0])))
-        mean, spread = np.mean(tries, axis=0), np.std(tries, axis=0, ddof=1) / 2
+        mean, spread = np.mean(tries, axis=0), np.std(tries, axis=0, ddof=1) / np.sqrt(self.repeats)
         return Errors(
             miss=float(mean[0]),
             false_fail=float(mean[1]),

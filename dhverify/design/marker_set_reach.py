@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from dhverify.design.marker_set_errors import ErrorModel, Errors, excess
 from dhverify.design.marker_set_rows import LOOSE, Candidates, Row
 
-MOST_A_CHAIN: Final = 24
+MOST_A_CHAIN: Final = 12
 """Markers of a chromosome that are looked at: evenly spaced, more tell little more."""
-DRAWS: Final = 4096
+DRAWS: Final = 2048
 SURE: Final = -0.25
 """A row that is so far (log) within its limits in the fast reckoning is taken as reachable."""
 RELAXED: Final = 1.15
@@ -43,7 +43,7 @@ class Reach:
 def reachable(rows: Sequence[Row], candidates: Candidates) -> tuple[Reach, ...]:
     """Reckon with (nearly) all candidates what each row can reach."""
     allowed = np.flatnonzero(candidates.is_allowed)
-    fast, full = ErrorModel(rows, candidates), ErrorModel(rows, candidates, is_final=True, draws=DRAWS)
+    fast, full = ErrorModel(rows, candidates), ErrorModel(rows, candidates, is_final=True, draws=DRAWS, repeats=1)
     found = []
     for index, row in enumerate(rows):
         useful = allowed[row.code[allowed] > 0]
@@ -69,7 +69,7 @@ def in_force(row: Row, reach: Reach) -> Row:
 def _thinned(useful: NDArray[np.int64], candidates: Candidates) -> NDArray[np.int64]:
     kept: list[int] = []
     for chain, piece in candidates.by_place(useful.tolist()).items():
-        most = MOST_A_CHAIN if chain != LOOSE else 2 * MOST_A_CHAIN
+        most = MOST_A_CHAIN if chain != LOOSE else 4 * MOST_A_CHAIN
         places = np.unique(np.rint(np.linspace(0, len(piece) - 1, min(most, len(piece)))).astype(int))
         kept += [piece[place] for place in places]
     return np.array(sorted(kept), dtype=np.int64)

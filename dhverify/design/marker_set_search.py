@@ -217,8 +217,11 @@ class Search:
         """Best exchange of one marker: the promising ones by their worth, and those computed in full."""
         losses = self.losses(state.chosen)
         harm = np.maximum(state.excess[:, None] + losses, 0).sum(axis=0)
-        free = [p for p in np.argsort(harm, kind="stable") if state.chosen[p] not in kept and not self._is_required(
-            state.chosen[p])]
+        free = [
+            p
+            for p in np.argsort(harm, kind="stable")
+            if state.chosen[p] not in kept and not self._is_required(state.chosen[p])
+        ]
         promising: list[tuple[float, int, int]] = []
         for place in free[: SWAPS_TRIED + 1]:
             out = state.chosen[place]
@@ -230,9 +233,7 @@ class Search:
             lack[[*state.chosen, *barred]] = np.inf
             promising += [(float(lack[new]), out, int(new)) for new in np.argsort(lack, kind="stable")[:2]]
         promising = [option for option in sorted(promising) if np.isfinite(option[0])][:SWAPS_TRIED]
-        tried = [
-            (self.state((*(m for m in state.chosen if m != out), new)), out, new) for _, out, new in promising
-        ]
+        tried = [(self.state((*(m for m in state.chosen if m != out), new)), out, new) for _, out, new in promising]
         return min(tried, key=lambda option: option[0].lack, default=None)
 
     def _least_harm(self, state: State, kept: frozenset[int]) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from dhverify.design.marker_set_errors import Errors, excess
+from dhverify.design.marker_set_errors import Errors
 from dhverify.design.marker_set_outcome import ChosenRow, CrossRow, PlacedMarker
 from dhverify.design.marker_set_task import Task
 from dhverify.genetic_map import MarkerMap
@@ -79,9 +79,7 @@ def cross_row(
     )
 
 
-def is_met(
-    task: Task, index: int, order: Sequence[int], final: Sequence[Errors], failed: Sequence[Errors]
-) -> bool:
+def is_met(task: Task, index: int, order: Sequence[int], final: Sequence[Errors], failed: Sequence[Errors]) -> bool:
     """Whether one cross has what was asked, spare assays included."""
     return not any(True for _ in _shortfalls(task, index, order, final, failed))
 
@@ -128,9 +126,7 @@ def _segment_shortfall(task: Task, index: int, order: Sequence[int]) -> Iterator
         )
 
 
-def _reason(
-    task: Task, index: int, order: Sequence[int], final: Sequence[Errors], failed: Sequence[Errors]
-) -> str:
+def _reason(task: Task, index: int, order: Sequence[int], final: Sequence[Errors], failed: Sequence[Errors]) -> str:
     cross = task.crosses[index]
     if not (cross.code > 0).any():
         return "Parents and inducer are alike at every marker that was typed in all of them: nothing can be told."

@@ -82,9 +82,7 @@ def make_task(
     candidates = candidates_of(marker_map, is_avoided)
     rows = design_rows(crosses, request)
     reach = reachable(rows, candidates)
-    segments = (
-        SegmentModel(crosses, candidates, request.segment_cm / 100) if request.segment_cm is not None else None
-    )
+    segments = SegmentModel(crosses, candidates, request.segment_cm / 100) if request.segment_cm is not None else None
     allowed = np.flatnonzero(candidates.is_allowed).tolist()
     segment_reach = [segments.power(index, allowed) for index in range(len(crosses))] if segments else []
     return Task(

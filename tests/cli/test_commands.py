@@ -24,9 +24,7 @@ COMMANDS = ("check", "sheet", "limits", "simulate")
 def programme(tmp_path):
     """A small invented programme, written by the command itself."""
     folder = tmp_path / "demo"
-    assert (
-        main(["simulate", str(folder), "--donors", "2", "--lines", "6", "--markers", "200", "--quiet"]) == 0
-    )
+    assert main(["simulate", str(folder), "--donors", "2", "--lines", "6", "--markers", "200", "--quiet"]) == 0
     return folder
 
 
@@ -227,9 +225,7 @@ def test_sheet_writes_rows_to_fill_in(programme, tmp_path, capsys):
 
 def test_simulate_writes_the_same_files_for_the_same_seed(tmp_path, capsys):
     for name in ("a", "b"):
-        assert (
-            main(["simulate", str(tmp_path / name), "--donors", "1", "--lines", "4", "--markers", "50"]) == 0
-        )
+        assert main(["simulate", str(tmp_path / name), "--donors", "1", "--lines", "4", "--markers", "50"]) == 0
     assert "truth.csv tells" in capsys.readouterr().out
     a, b = ({file.name: file.read_bytes() for file in (tmp_path / name).iterdir()} for name in "ab")
     assert a == b

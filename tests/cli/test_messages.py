@@ -21,9 +21,7 @@ def test_the_closing_summary_tells_counts_lines_and_report(outcome):
 
 def test_more_lines_than_are_shown_are_counted(synthetic):
     outcome = synthetic.make_outcome(30)
-    failing = replace(
-        outcome, lines=tuple(replace(line, verdict=outcome.lines[0].verdict) for line in outcome.lines)
-    )
+    failing = replace(outcome, lines=tuple(replace(line, verdict=outcome.lines[0].verdict) for line in outcome.lines))
     assert "Look at these first (20 of 30):" in list(closing_lines(failing, Path("r")))
 
 

@@ -230,7 +230,7 @@ def test_a_line_without_calls_never_passes(faulty_lot):
 
 
 def test_more_inducer_alleles_never_turn_fail_into_pass(faulty_lot):
-    programme, genotypes, sheet = faulty_lot
+    _, genotypes, sheet = faulty_lot
     outcome = run_check(genotypes, sheet)
     name = next(x.sample for x in outcome.lines if x.finding.value == "hybrid")
     inducer = genotypes.calls[genotypes.sample_index()[sheet.with_role(Role.INDUCER)[0].name]]
@@ -274,7 +274,7 @@ def test_a_map_of_something_else_is_said_and_fails_no_good_line(simulated):
 
 
 def test_replicates_are_judged_together_and_copies_held_back(simulated):
-    programme, genotypes, sheet = simulated(
+    _, genotypes, sheet = simulated(
         stage="D1",
         n_donors=2,
         lines_per_donor=30,
@@ -312,9 +312,7 @@ def test_stages_need_not_be_named_for_controls(simulated):
     )
     outcome = run_check(genotypes, sheet)
     assert sum(p.wrong_controls for p in outcome.plates) == 1
-    bare = SampleSheet(
-        samples=tuple(replace(s, donor="", inducer="") if s.role is Role.CONTROL else s for s in sheet)
-    )
+    bare = SampleSheet(samples=tuple(replace(s, donor="", inducer="") if s.role is Role.CONTROL else s for s in sheet))
     again = run_check(genotypes, bare)
     assert sum(p.wrong_controls for p in again.plates) == 1
     assert Stage.HAPLOID.value in dict(outcome.priors)

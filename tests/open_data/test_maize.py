@@ -14,7 +14,12 @@ spec = spec_from_file_location("open_data_conftest", Path(__file__).with_name("c
 data = module_from_spec(spec)
 spec.loader.exec_module(data)
 
-COPIES = {("CFD03-311", "CFD03-326"), ("CFD05-307", "CFD05-313"), ("CFD06-302", "CFD06-331"), ("CFD06-320", "CFD06-337")}
+COPIES = {
+    ("CFD03-311", "CFD03-326"),
+    ("CFD05-307", "CFD05-313"),
+    ("CFD06-302", "CFD06-331"),
+    ("CFD06-320", "CFD06-337"),
+}
 FAULTY = {"PZE.101232381", "PZE.103123072"}
 POLYMORPHIC = {"B73": 800, "D06": 731, "EC169": 762, "F252": 742, "Mo17": 792}
 

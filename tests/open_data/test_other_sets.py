@@ -40,7 +40,7 @@ def test_wheat_dh_lines(tmp_path):
     table = pd.read_csv(data.open_data() / "wheat_mapDH_dh.csv.gz", index_col=0, dtype=str)
     cm = pd.read_csv(data.open_data() / "wheat_mapDH_map.csv").rename(columns={"group": "chrom", "cM": "cm"})
     lines = with_parents(tmp_path, table, cm=cm).lines.set_index("sample")
-    copies = "DH24 DH40 DH53 DH59 DH60 DH65 DH139 DH143 DH169 DH186".split()
+    copies = ["DH24", "DH40", "DH53", "DH59", "DH60", "DH65", "DH139", "DH143", "DH169", "DH186"]
     assert set(lines.finding) == {"doubled haploid"}
     assert set(lines.index[lines.verdict != "pass"]) == set(copies)
 

@@ -5,9 +5,7 @@ from pathlib import Path
 
 import pytest
 
-_SPEC = importlib.util.spec_from_file_location(
-    "synthetic_outcome", Path(__file__).with_name("synthetic_outcome.py")
-)
+_SPEC = importlib.util.spec_from_file_location("synthetic_outcome", Path(__file__).with_name("synthetic_outcome.py"))
 _MODULE = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(_MODULE)
 

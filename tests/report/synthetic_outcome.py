@@ -62,9 +62,7 @@ _CASES = (
 )
 
 
-def make_outcome(
-    n_lines: int = 60, *, n_markers: int = 300, seed: int = 1, with_names: bool = True
-) -> CheckOutcome:
+def make_outcome(n_lines: int = 60, *, n_markers: int = 300, seed: int = 1, with_names: bool = True) -> CheckOutcome:
     """An outcome of ``n_lines`` lines (all cases first, then passes); the same for the same seed."""
     rng = np.random.default_rng(seed)
     markers = _markers(n_markers, rng)
@@ -193,15 +191,11 @@ def _reasons(verdict: Verdict, finding: Finding, het: float) -> str:
         return "Called at 9 of 300 usable markers, fewer than the 12 needed. Genotype it again from new DNA."
     if verdict is Verdict.RETEST:
         return "Clean, but one criterion is not met; the flag names it. Settle it and test again."
-    return (
-        f"Heterozygous at {100 * het:.1f} % of its markers, limit 5 %; a {finding} explains it. Take it out."
-    )
+    return f"Heterozygous at {100 * het:.1f} % of its markers, limit 5 %; a {finding} explains it. Take it out."
 
 
 def _with_copies(lines: tuple[LineRow, ...]) -> tuple[LineRow, ...]:
-    return tuple(
-        replace(line, duplicate_group="copy 1") if Flag.DUPLICATE in line.flags else line for line in lines
-    )
+    return tuple(replace(line, duplicate_group="copy 1") if Flag.DUPLICATE in line.flags else line for line in lines)
 
 
 def _well(place: int) -> str:
@@ -213,9 +207,7 @@ def _markers(n_markers: int, rng: np.random.Generator) -> tuple[MarkerRow, ...]:
     for k in range(n_markers):
         chrom = k * N_CHROMOSOMES // n_markers + 1
         within = k % max(1, n_markers // N_CHROMOSOMES)
-        cm = round(
-            within * (200 - 9 * chrom) / max(1, n_markers // N_CHROMOSOMES) + float(rng.uniform(0, 2)), 2
-        )
+        cm = round(within * (200 - 9 * chrom) / max(1, n_markers // N_CHROMOSOMES) + float(rng.uniform(0, 2)), 2)
         is_bad = k in {5, 17}
         rows.append(
             MarkerRow(
@@ -246,12 +238,8 @@ def _markers(n_markers: int, rng: np.random.Generator) -> tuple[MarkerRow, ...]:
     )
 
 
-def _tracks(
-    lines: tuple[LineRow, ...], markers: tuple[MarkerRow, ...], rng: np.random.Generator
-) -> tuple[Track, ...]:
-    index = np.array(
-        [k for k, row in enumerate(markers) if row.usable and row.cm is not None], dtype=np.int64
-    )
+def _tracks(lines: tuple[LineRow, ...], markers: tuple[MarkerRow, ...], rng: np.random.Generator) -> tuple[Track, ...]:
+    index = np.array([k for k, row in enumerate(markers) if row.usable and row.cm is not None], dtype=np.int64)
     is_informative = rng.random(len(index)) < 0.5
     is_informative[len(index) // 20 * 9 : len(index) // 20 * 10] = False
     return tuple(_track(line, index, is_informative, rng) for line in lines if line.call_rate is not None)
@@ -325,9 +313,7 @@ def _donor(donor: str, stage: str, members: list[LineRow]) -> DonorRow:
 
 def _references() -> tuple[ReferenceRow, ...]:
     return (
-        ReferenceRow(
-            sample=P1, role="parent", call_rate=0.99, heterozygosity=0.001, agrees=Answer.YES, reason=""
-        ),
+        ReferenceRow(sample=P1, role="parent", call_rate=0.99, heterozygosity=0.001, agrees=Answer.YES, reason=""),
         ReferenceRow(
             sample=P2,
             role="parent",
@@ -351,13 +337,9 @@ def _account() -> tuple[AccountRow, ...]:
     row = {"by": "all", "group": ""}
     return (
         AccountRow(**row, measure="wrong_lines", count=9, of=52, rate=9 / 52, low=0.094, high=0.297),
-        AccountRow(
-            **row, measure="putative_haploid_rate", count=1234567, of=12345678, rate=0.1, low=0.09, high=0.11
-        ),
+        AccountRow(**row, measure="putative_haploid_rate", count=1234567, of=12345678, rate=0.1, low=0.09, high=0.11),
         AccountRow(**row, measure="doubling_success", count=30, of=None, rate=0.21, low=0.15, high=0.29),
-        AccountRow(
-            by="tray", group="T<1>", measure="wrong_lines", count=3, of=20, rate=0.15, low=None, high=None
-        ),
+        AccountRow(by="tray", group="T<1>", measure="wrong_lines", count=3, of=20, rate=0.15, low=None, high=None),
         AccountRow(
             by="tray",
             group="T2",
@@ -406,7 +388,7 @@ def _identity(lines: tuple[LineRow, ...]) -> tuple[IdentityRow, ...]:
     return tuple(rows)
 
 
-def _pair(  # noqa: PLR0917
+def _pair(
     one: str, other: str, declared: str, same: Answer, agreement: float | None, suggestion: str = ""
 ) -> IdentityRow:
     return IdentityRow(

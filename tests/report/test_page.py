@@ -69,9 +69,7 @@ def outline(page):
 
 @pytest.fixture(scope="module")
 def data(page):
-    return json.loads(
-        re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1]
-    )
+    return json.loads(re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)[1])
 
 
 def test_the_first_heading_is_the_answer(outline):
@@ -156,9 +154,7 @@ def test_the_data_of_the_page_equal_the_tables(data, outcome):
         ]
     verdicts = [data["verdicts"][row[place["verdict"]]] for row in data["rows"]]
     assert verdicts == [str(line.verdict) for line in outcome.lines]
-    assert [data["pool"][row[place["plate"]]] for row in data["rows"]] == [
-        line.plate for line in outcome.lines
-    ]
+    assert [data["pool"][row[place["plate"]]] for row in data["rows"]] == [line.plate for line in outcome.lines]
     assert data["extra"] == ["tray", "sheet_verdict"]
 
 
@@ -184,9 +180,7 @@ def test_a_thousand_lines_fit_into_three_megabytes(synthetic):
 
 
 def with_verdicts(outcome, passed, failed, retest):
-    row = replace(
-        outcome.donors[0], lines=passed + failed + retest, passed=passed, failed=failed, retest=retest
-    )
+    row = replace(outcome.donors[0], lines=passed + failed + retest, passed=passed, failed=failed, retest=retest)
     lines = outcome.lines[: passed + failed + retest]
     return replace(outcome, donors=(row,), lines=lines)
 
@@ -233,11 +227,7 @@ def test_what_to_do_begins_with_plates_and_references(outcome):
     assert [step.names for step in steps[:4]] == [("P2",), ("P1",), ("P2",), ("Brinkley 7",)]
     assert steps[4].text == "Take out, and do not cross:"
     assert steps[-1].text == "Hand on the 80 lines that pass."
-    wanted = {
-        name
-        for name, line in ((line.sample, line) for line in outcome.lines)
-        if line.verdict is Verdict.RETEST
-    }
+    wanted = {name for name, line in ((line.sample, line) for line in outcome.lines) if line.verdict is Verdict.RETEST}
     assert wanted <= {name for step in steps for name in step.names}
 
 
@@ -267,16 +257,12 @@ def test_blind_spots(outcome):
     assert "cannot be looked for" in spots[0].text
     assert any("no wells" in spot.text for spot in spots)
     no_blanks = tuple(replace(row, blanks=0) for row in outcome.plates)
-    assert any(
-        "No plate has a blank" in spot.text for spot in blind_spots(replace(outcome, plates=no_blanks))
-    )
+    assert any("No plate has a blank" in spot.text for spot in blind_spots(replace(outcome, plates=no_blanks)))
 
 
 def test_stretches_without_markers_are_named_and_cut(outcome):
     sparse = tuple(row for k, row in enumerate(outcome.markers) if k % 6 == 0)
-    text = next(
-        s.text for s in blind_spots(replace(outcome, markers=sparse)) if s.text.startswith("Stretches")
-    )
+    text = next(s.text for s in blind_spots(replace(outcome, markers=sparse)) if s.text.startswith("Stretches"))
     assert "chromosome 1 from" in text
     assert "more." in text
     few = tuple(row for k, row in enumerate(outcome.markers) if not 5 < k < 25)
@@ -337,10 +323,7 @@ def test_many_markers_of_one_reason_are_folded(outcome):
     assert "60 markers: no reason given." in words
     assert "and 36 more" in words
     good = tuple(row for row in outcome.markers if row.usable)
-    assert (
-        "None: all 299 markers were used."
-        in Outline(page_text(replace(outcome, markers=good, tracks=()))).words()
-    )
+    assert "None: all 299 markers were used." in Outline(page_text(replace(outcome, markers=good, tracks=()))).words()
 
 
 @pytest.mark.parametrize(
@@ -408,9 +391,7 @@ def test_blocks_that_touch_become_one(synthetic):
     foreign = replace(track, is_foreign=np.ones(n, dtype=bool))
     paths = TrackPaths(outcome)
     assert paths.of(foreign)[5].count("M") == 10
-    every_second = replace(
-        track, call=(np.arange(n) % 2).astype(np.int8), is_informative=np.ones(n, dtype=bool)
-    )
+    every_second = replace(track, call=(np.arange(n) % 2).astype(np.int8), is_informative=np.ones(n, dtype=bool))
     assert paths.of(every_second)[3].count("M") < (n // 2) * 0.6
     nothing = replace(track, is_informative=np.zeros(n, dtype=bool), call=np.zeros(n, dtype=np.int8))
     assert paths.of(nothing)[2] == ""

@@ -23,9 +23,7 @@ def test_frames_agree_with_the_written_files(result, tmp_path):
     folder = result.write(tmp_path / "r", xlsx=True)
     for name in TABLE_RECORDS:
         kept = {"keep_default_na": False, "na_values": {}, "dtype": str}
-        assert list(pd.read_csv(folder / f"{name}.csv", **kept).columns) == list(
-            getattr(result, name).columns
-        )
+        assert list(pd.read_csv(folder / f"{name}.csv", **kept).columns) == list(getattr(result, name).columns)
     assert (folder / "results.xlsx").exists()
 
 

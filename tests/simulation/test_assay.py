@@ -20,9 +20,7 @@ def read(fraction, *, dna_yield=None, kinds=None, seed=1, **changes):
     fraction = np.asarray(fraction, dtype=np.float32)
     kinds = np.full(fraction.shape[1], "good", dtype="U14") if kinds is None else kinds
     dna_yield = np.ones(len(fraction)) if dna_yield is None else np.asarray(dna_yield, dtype=float)
-    return Assay(settings=settings, marker_kind=kinds, rng=np.random.default_rng(seed)).read(
-        fraction, dna_yield
-    )
+    return Assay(settings=settings, marker_kind=kinds, rng=np.random.default_rng(seed)).read(fraction, dna_yield)
 
 
 def close(observed, expected, n):

@@ -30,13 +30,9 @@ def test_every_stage_and_reads(tmp_path, stage):
 
 @pytest.mark.parametrize(("donors", "hybrid_share"), [(1, 0.2), (2, 1.0), (2, 0.95), (2, 0.0)])
 def test_few_donors_and_many_hybrids(tmp_path, donors, hybrid_share):
-    programme = simulate_to_directory(
-        tmp_path, donors=donors, lines=20, markers=24, hybrid_share=hybrid_share, seed=3
-    )
+    programme = simulate_to_directory(tmp_path, donors=donors, lines=20, markers=24, hybrid_share=hybrid_share, seed=3)
     n = donors * 20
-    assert sum(row["finding"] == "hybrid" for row in programme.truth) == pytest.approx(
-        hybrid_share * n, abs=1
-    )
+    assert sum(row["finding"] == "hybrid" for row in programme.truth) == pytest.approx(hybrid_share * n, abs=1)
 
 
 def test_a_tiny_lot(tmp_path):

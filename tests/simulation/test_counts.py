@@ -25,8 +25,7 @@ def programme_of(stage, **changes):
 
 def totals(programme):
     return {
-        name: sum(int(row[name]) for row in programme.counts)
-        for name in (*STEPS, "kernels", "uncoloured", "hybrids")
+        name: sum(int(row[name]) for row in programme.counts) for name in (*STEPS, "kernels", "uncoloured", "hybrids")
     }
 
 
@@ -42,8 +41,7 @@ def test_counts_agree_with_the_lines(stage):
         of_group = [
             r
             for r in programme.sheet
-            if r["role"] == "line"
-            and (r["donor"], r["inducer"], r["sorter"]) == tuple(list(row.values())[:3])
+            if r["role"] == "line" and (r["donor"], r["inducer"], r["sorter"]) == tuple(list(row.values())[:3])
         ]
         for name, step in (("haploid", "putative_haploids"), ("D0", "survived"), ("D1", "d1_ears")):
             lines = {r["line"] or r["sample"] for r in of_group if r["stage"] == name}
@@ -51,9 +49,7 @@ def test_counts_agree_with_the_lines(stage):
         if stage == "haploid":
             assert len({r["line"] or r["sample"] for r in of_group}) == int(row["putative_haploids"])
         if stage in ("D1", "both", "all"):
-            assert len({r["line"] or r["sample"] for r in of_group if r["stage"] == "D1"}) == int(
-                row["d1_ears"]
-            )
+            assert len({r["line"] or r["sample"] for r in of_group if r["stage"] == "D1"}) == int(row["d1_ears"])
 
 
 @pytest.mark.parametrize("stage", ["haploid", "D0", "D1"])

@@ -105,9 +105,7 @@ def test_shared_ancestry_makes_relatives_alike_in_blocks():
     )
     pairs = [(alleles[i] != alleles[j]).mean() for i in range(30) for j in range(i)]
     assert np.mean(pairs) == pytest.approx(0.4 * (1 - 0.49), abs=0.02)
-    switches = [
-        (np.diff((alleles[i] != alleles[j]).astype(int)) != 0).sum() for i in range(30) for j in range(i)
-    ]
+    switches = [(np.diff((alleles[i] != alleles[j]).astype(int)) != 0).sum() for i in range(30) for j in range(i)]
     d = np.mean(pairs)  # differences fall only in the stretches that are not shared, 2 of 5 markers there
     assert np.mean(switches) == pytest.approx(2 * d * (1 - 0.4) * 4000, rel=0.05)
     assert np.mean(switches) < 0.85 * 2 * d * (1 - d) * 4000  # as independent markers would have it

@@ -129,8 +129,7 @@ def test_source_mismatches_and_exchanged_sisters():
     wrong = {
         row["sample"]: row["case"]
         for row in programme.truth
-        if sheet[row["sample"]]["source"]
-        and (dna[row["sample"]] != dna[sheet[row["sample"]]["source"]]).any()
+        if sheet[row["sample"]]["source"] and (dna[row["sample"]] != dna[sheet[row["sample"]]["source"]]).any()
     }
     assert Counter(case.split(" with ")[0] for case in wrong.values()) == {
         "source mismatch: from an untyped sister": 3,
@@ -172,9 +171,7 @@ def test_replicates_and_an_odd_one():
 
 
 def test_no_clean_line_means_no_replicates():
-    programme = programme_of(
-        hybrid_share=1.0, replicate_share=0.5, exchanged_pairs=1, known_lines=1, known_copies=1
-    )
+    programme = programme_of(hybrid_share=1.0, replicate_share=0.5, exchanged_pairs=1, known_lines=1, known_copies=1)
     assert len(programme.truth) == 160
     assert {row["case"] for row in programme.truth} == {""}
 
@@ -247,9 +244,7 @@ def test_inducer_that_is_a_cross():
         "Inducer1": 80,
         "Inducer2": 80,
     }
-    het = [
-        (dna[r["sample"]] == 0.5).sum() / differ.sum() for r in programme.truth if r["finding"] == "inducer"
-    ]
+    het = [(dna[r["sample"]] == 0.5).sum() / differ.sum() for r in programme.truth if r["finding"] == "inducer"]
     assert min(het) < 0.8  # selfed
     assert max(het) > 0.8  # the plant itself
 

@@ -76,9 +76,7 @@ def rows_of(content):
 def test_tables_have_the_columns_in_order():
     files = programme_files(programme_of())
     header = {
-        name: content.decode().split("\n", 1)[0].split(",")
-        for name, content in files.items()
-        if name[-3:] == "csv"
+        name: content.decode().split("\n", 1)[0].split(",") for name, content in files.items() if name[-3:] == "csv"
     }
     assert header["samples.csv"][:12] == INTERFACE_SHEET
     assert header["samples.csv"][12:] == ["expected", "sorter", "ear", "season"]
@@ -131,9 +129,7 @@ def test_the_vcf_holds_calls_and_depths(platform):
 
 
 def test_contigs_follow_the_genome():
-    meta, _, records = vcf_of(
-        programme_of(chromosomes=SEVEN_CHROMOSOMES, chromosome_prefix="chr", unplaced_share=0.0)
-    )
+    meta, _, records = vcf_of(programme_of(chromosomes=SEVEN_CHROMOSOMES, chromosome_prefix="chr", unplaced_share=0.0))
     contigs = [line for line in meta if line.startswith("##contig")]
     assert contigs[0] == "##contig=<ID=chr1H,length=520000000>"
     assert len(contigs) == 7

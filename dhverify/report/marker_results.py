@@ -1,4 +1,4 @@
-"""What a results folder of a check says to the choice of markers: error rates, bad markers, undecided lines."""
+"""What the results folder of a check says to the choice of markers: error rates, bad markers, undecided lines."""
 
 from __future__ import annotations
 
@@ -7,28 +7,16 @@ import io
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
+from dhverify.design.marker_set_retests import UndecidedLine
 from dhverify.errors import Defect, FormatError
 from dhverify.formats.opening import text_of
+from dhverify.report.summary import KIND
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from os import PathLike
-
-CHECK: Final = "dhverify check"
-
-
-@dataclass(frozen=True, kw_only=True)
-class UndecidedLine:
-    """A line with the verdict ``retest``, as its row says."""
-
-    sample: str
-    stage: str
-    donor: str
-    inducer: str
-    finding: str
-    confidence: float | None
-    flags: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,7 +98,7 @@ def _summary(place: Path) -> dict[str, Any]:
         found = json.loads(text_of(file, FormatError))
     except ValueError as fault:
         raise FormatError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
-    if not isinstance(found, dict) or found.get("kind") != CHECK:
+    if not isinstance(found, dict) or found.get("kind") != KIND:
         raise FormatError(str(place), [Defect(where="summary.json", found="another kind", expected=expected)])
     return found
 
@@ -141,7 +129,24 @@ def _share(file: Path, where: str, found: Any) -> float:
     return value
 
 
-def read_marker_names(path: str | PathLike[str]) -> tuple[str, ...]:
-    """Read marker names, one a line; empty lines are passed over."""
-    text = text_of(Path(path), FormatError)
-    return tuple(dict.fromkeys(line.strip() for line in text.splitlines() if line.strip()))
+LEAST_RATE = 1e-4
+"""A rate that a check saw none of is not taken as 0."""
+
+
+def request_settings(settings: Mapping[str, Any], earlier: MarkerResults | None) -> dict[str, Any]:
+    """Return the settings that were given, with the error rates of an earlier check where none was.
+
+    Examples
+    --------
+    >>> request_settings({"goal": "D1", "error_rate": None}, None)
+    {'goal': 'D1'}
+
+    """
+    given = {name: value for name, value in settings.items() if value is not None}
+    if earlier is None:
+        return given
+    learnt = {
+        "error_rate": max(earlier.error_rate, LEAST_RATE),
+        "dropout": max(earlier.dropout, LEAST_RATE),
+    }
+    return {**learnt, **given}
