@@ -207,6 +207,8 @@ def _evidence(
         finding = Finding.UNRESOLVED
     mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
     best = panel.names[int(others.best[line])]
+    if finding is Finding.OTHER_DONOR and choice.name:
+        best = (choice.name,)
     return LineEvidence(
         sample=sample,
         is_genotyped=True,

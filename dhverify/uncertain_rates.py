@@ -69,7 +69,7 @@ def rate_of_count(count: float, of: float) -> UncertainRate:
     --------
     >>> low, high = rate_of_count(81, 263).interval()
     >>> round(low, 3), round(high, 3)
-    (0.255, 0.365)
+    (0.254, 0.366)
 
     """
     if not 0 <= count <= of:
@@ -92,7 +92,7 @@ def rate_of_lines(probabilities: NDArray[np.float64]) -> UncertainRate:
     --------
     >>> low, high = rate_of_lines(np.array([1.0] * 81 + [0.0] * 182)).interval()
     >>> round(low, 3), round(high, 3)
-    (0.255, 0.365)
+    (0.254, 0.366)
 
     """
     n = len(probabilities)
@@ -150,5 +150,5 @@ def _levels() -> NDArray[np.float64]:
 
 def _interval(values: NDArray[np.float64], confidence: float) -> tuple[float, float]:
     tail = (1 - confidence) / 2
-    low, high = np.quantile(values, [tail, 1 - tail])
+    low, high = np.quantile(values, [tail, 1 - tail], method="hazen")
     return float(low), float(high)

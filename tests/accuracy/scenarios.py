@@ -32,7 +32,7 @@ FAULTS = {
 ARRAY = {"caught": 0.995, "not_failed": 0.995, "cause": 0.98, "ece": 0.01}
 NOISY = {"caught": 0.99, "not_failed": 0.99, "cause": 0.97, "ece": 0.015}
 SNP96 = {"caught": 0.985, "not_failed": 0.99, "cause": 0.97}
-SNP24 = {"caught": 0.995, "not_failed": 0.97}
+SNP24 = {"caught": 0.995, "not_failed": 0.97, "donors": 0.6}
 
 SCENARIOS = {
     "array, haploids": ({"stage": "haploid"}, ARRAY),
