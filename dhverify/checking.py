@@ -29,7 +29,7 @@ from dhverify.outcome import (
     Verdict,
 )
 from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates, segment_rows, tracks
-from dhverify.plates import judge_plates, plate_rows, well_rows
+from dhverify.plates import PlateFindings, judge_plates, plate_rows, well_rows
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import smallest_visible_cm
@@ -89,10 +89,7 @@ def run_check(
     evidence = _with_identity(_complete(diagnosis.evidence, sheet), identity)
     evidence = _with_doubt(evidence, analysis, references)
     plates = judge_plates(lot, analysis, evidence, sheet, limits)
-    evidence = {
-        name: replace(found, flags=found.flags | plates.flags.get(name, frozenset()))
-        for name, found in evidence.items()
-    }
+    evidence = {name: _with_plates(found, plates) for name, found in evidence.items()}
     return _outcome(
         FoundLot(
             genotypes=genotypes,
@@ -109,6 +106,16 @@ def run_check(
         counts=counts,
         by=by,
     )
+
+
+def _with_plates(found: LineEvidence, plates: PlateFindings) -> LineEvidence:
+    """Add what its plate says of a line: flags, and whose DNA it holds where it is a mixture."""
+    name = found.sample.name
+    found = replace(found, flags=found.flags | plates.flags.get(name, frozenset()))
+    leak = plates.leaks.get(name)
+    if leak is None or found.finding is not Finding.MIXTURE:
+        return found
+    return replace(found, contaminant=leak.source, contaminant_share=leak.share)
 
 
 def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:

@@ -12,6 +12,10 @@ from dhverify.limits import Limits
 from dhverify.outcome import Finding, Flag
 from dhverify.samples import Stage, Tissue
 
+BY_ERROR: Final = 1e-3
+"""Heterozygotes that the assay gives a clean line with less than this probability count even where the interval of
+their share still holds the limit (the 99.9th percentile of a clean line, computed from the binomial)."""
+
 
 class State(Enum):
     """What a criterion says."""
@@ -95,9 +99,13 @@ def _over(share: Share, limit: float) -> State:
 
 
 def _heterozygosity(evidence: LineEvidence, limits: Limits) -> State:
-    if evidence.measures is None:
+    measures = evidence.measures
+    if measures is None:
         return State.CANNOT_SAY
-    return _over(evidence.measures.heterozygosity, limits.max_heterozygosity)
+    share = measures.heterozygosity.value
+    if share is not None and share > limits.max_heterozygosity and measures.heterozygosity_chance < BY_ERROR:
+        return State.NOT_MET
+    return _over(measures.heterozygosity, limits.max_heterozygosity)
 
 
 def _inducer(evidence: LineEvidence, limits: Limits) -> State:

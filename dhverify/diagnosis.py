@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -92,9 +92,21 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
     classes = tuple(classify(model, analysis.learnt.strand_second) for model in analysis.models)
     chosen = [_choose(analysis, line, shares[line], options[line]) for line in range(len(shares))]
     decoded = decode(analysis, [c.candidate for c in chosen], classes, limits)
+    chance = _error_chance(analysis, shares, lot.seen.calls[analysis.rows])
     evidence = {
         sample.name: _evidence(
-            lot, analysis, limits, line, shares[line], chosen[line], classes, others, panel, mixtures, decoded
+            lot,
+            analysis,
+            limits,
+            line,
+            shares[line],
+            chosen[line],
+            classes,
+            others,
+            panel,
+            mixtures,
+            decoded,
+            float(chance[line]),
         )
         for line, sample in enumerate(analysis.judged)
     }
@@ -112,13 +124,18 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
 def _in_doubt(analysis: Analysis, share: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Lines that are not clearly clean, or show more heterozygotes than the assay explains."""
     calls = analysis.learnt.seen.calls[analysis.rows]
+    excess = _error_chance(analysis, share, calls) < EXCESS_PROBABILITY
+    return np.asarray((share[:, expected_column()] < NO_DOUBT) | excess)
+
+
+def _error_chance(analysis: Analysis, share: NDArray[np.float64], calls: NDArray[np.int8]) -> NDArray[np.float64]:
+    """Probability that the assay gives a clean line as many heterozygotes as each line shows; shape (n_lines,)."""
     het, called = (calls == 1).sum(axis=1), (calls != MISSING).sum(axis=1)
     rate = float(analysis.learnt.assay.calls.marker_hom_to_het.mean())
     if analysis.learnt.seen.depths is not None:
         is_clean = share[:, expected_column()] > NO_DOUBT
         rate = float(het[is_clean].sum() / max(called[is_clean].sum(), 1)) + 1e-4
-    excess = binom.sf(het - 1, called, rate) < EXCESS_PROBABILITY
-    return (share[:, expected_column()] < NO_DOUBT) | excess
+    return np.asarray(binom.sf(het - 1, called, rate))
 
 
 def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> frozenset[str]:
@@ -187,6 +204,7 @@ def _evidence(
     panel: DonorPanel,
     mixtures: Mapping[int, MixtureFit],
     decoded: Decoded,
+    chance: float,
 ) -> LineEvidence:
     sample = analysis.judged[line]
     number = int(analysis.model_of[line])
@@ -201,6 +219,7 @@ def _evidence(
         modelled=decoded.shares[line],
         parent_shares=decoded.parent_shares[line],
     )
+    measures = replace(measures, heterozygosity_chance=chance)
     finding = expected if choice.finding == EXPECTED else Finding(choice.finding)
     is_blind = measures.called_markers < limits.min_called_markers
     if is_blind:

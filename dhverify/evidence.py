@@ -20,7 +20,10 @@ class Share:
 
 @dataclass(frozen=True, kw_only=True)
 class LineMeasures:
-    """What was measured of a line, apart from any finding."""
+    """What was measured of a line, apart from any finding.
+
+    ``heterozygosity_chance`` is the probability that the assay alone gives a clean line so many heterozygotes.
+    """
 
     call_rate: float
     called_markers: int
@@ -32,6 +35,7 @@ class LineMeasures:
     donor_share: float | None
     foreign: Share
     parent_shares: tuple[tuple[str, float], ...] = ()
+    heterozygosity_chance: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)

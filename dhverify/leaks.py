@@ -21,8 +21,9 @@ from dhverify.analysis import Analysis
 from dhverify.contamination import SCREEN_SHARES, SHARES, are_neighbours, call_chance, partner_genotype
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
-from dhverify.findings_table import candidates
+from dhverify.findings_table import candidates, clean
 from dhverify.genotypes import MISSING
+from dhverify.hypotheses import Hypothesis
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
 from dhverify.observation import MAX_DEPTH
@@ -108,18 +109,18 @@ def find_leaks(
     for row, sample in enumerate(lot.samples):
         known = evidence.get(sample.name)
         if known is not None and known.finding is Finding.MIXTURE and known.contaminant in lot.row:
-            source = lot.samples[lot.row[known.contaminant]]
-            found[sample.name] = Leak(
-                sample=sample.name,
-                source=source.name,
-                share=known.contaminant_share,
-                is_near=are_neighbours(sample, source),
-            )
+            found[sample.name] = finder.rather_hybrid(row, known) or _of_mixture(lot, sample, known)
         elif sample.well and sample.plate not in moved:
             leak = finder.into(row, sample, known)
             if leak is not None:
                 found[sample.name] = leak
     return found
+
+
+def _of_mixture(lot: Lot, sample: Sample, known: LineEvidence) -> Leak:
+    source = lot.samples[lot.row[known.contaminant]]
+    is_near = are_neighbours(sample, source)
+    return Leak(sample=sample.name, source=source.name, share=known.contaminant_share, is_near=is_near)
 
 
 def _reference_genotype(analysis: Analysis, sample: Sample) -> NDArray[np.float64] | None:
@@ -181,9 +182,22 @@ class _Finder:
             return None
         if sample.role in {Role.LINE, Role.CONTROL}:
             is_hybrid = known is not None and known.finding is Finding.HYBRID and row in self.number
-            return self._into_hybrid(row, self.number[row]) if is_hybrid else None
+            if not is_hybrid:
+                return None
+            line = self.number[row]
+            model = self.analysis.models[int(self.analysis.model_of[line])]
+            null = float(self.analysis.log_likelihood[line][_hybrid_of(model)])
+            return self._into_hybrid(row, model, null)
         own = _reference_genotype(self.analysis, sample)
         return None if own is None else self._into_reference(row, own)
+
+    def rather_hybrid(self, row: int, known: LineEvidence) -> Leak | None:
+        """Return the leak into a hybrid that explains a mixture better than a clean gamete and one other plant."""
+        if row not in self.number or len(self.sources) < 2:
+            return None
+        model = self.analysis.models[int(self.analysis.model_of[self.number[row]])]
+        scores = self._linked(row, clean(model.shape), model, self.lot.row[known.contaminant])
+        return self._into_hybrid(row, model, float(np.logaddexp.reduce(scores) - np.log(len(SHARES))))
 
     def _into_reference(self, row: int, own: NDArray[np.float64]) -> Leak | None:
         sources, weights, mixed = *self._sources(row), 0.995 * own[self.used] + 0.005 / 3
@@ -195,8 +209,8 @@ class _Finder:
         fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
         return self._best(row, sources, weights, fits, null, SURE)
 
-    def _into_hybrid(self, row: int, line: int) -> Leak | None:
-        model = self.analysis.models[int(self.analysis.model_of[line])]
+    def _into_hybrid(self, row: int, model: FamilyModel, null: float) -> Leak | None:
+        """Return the leak into a hybrid, against the log likelihood of having none."""
         own = united(_mean(self.analysis, model, model.donor_slots), _mean(self.analysis, model, model.inducer_slots))[
             self.used
         ]
@@ -209,8 +223,8 @@ class _Finder:
         is_near = [are_neighbours(self.lot.samples[row], self.lot.samples[int(k)]) for k in sources]
         wanted = {int(k) for k in order[:MAX_SOURCES]}
         wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
-        fits = {k: self._linked(row, model, int(sources[k])) for k in sorted(wanted)}
-        null = float(self.analysis.log_likelihood[line][_hybrid_of(model)])
+        hybrid = candidates(model.shape)[_hybrid_of(model)].hypothesis
+        fits = {k: self._linked(row, hybrid, model, int(sources[k])) for k in sorted(wanted)}
         return self._best(row, sources, weights, fits, null, SURE_LINKED)
 
     def _best(
@@ -229,10 +243,9 @@ class _Finder:
             return None
         return self._leak(row, int(sources[best]), fits[best])
 
-    def _linked(self, row: int, model: FamilyModel, source: int) -> NDArray[np.float64]:
-        """Log likelihood of a hybrid with one source's DNA, at every share."""
+    def _linked(self, row: int, hypothesis: Hypothesis, model: FamilyModel, source: int) -> NDArray[np.float64]:
+        """Log likelihood of what a hypothesis says with one source's DNA, at every share."""
         learnt = self.analysis.learnt
-        hypothesis = candidates(model.shape)[_hybrid_of(model)].hypothesis
         pairs = list(hypothesis.pairs)
         own = pair_genotypes(pairs, learnt.slot_values(model), {})
         genotype = partner_genotype(self.analysis, source)

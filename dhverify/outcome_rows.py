@@ -159,7 +159,7 @@ def _known(value: float) -> float | None:
 def rates(found: FoundLot) -> AssayRates:
     """Error rates as learnt."""
     learnt = found.analysis.learnt
-    calls = learnt.seen.calls
+    calls = found.lot.seen.calls[found.analysis.rows]
     return AssayRates(
         hom_to_het=float(np.mean(learnt.assay.calls.marker_hom_to_het)),
         hom_to_other_hom=learnt.assay.calls.hom_to_other_hom,

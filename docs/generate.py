@@ -1,24 +1,83 @@
-"""Write the reference pages that follow the code: commands, columns, limits, criteria.
+"""Write the reference pages that follow the code.
 
 ``python docs/generate.py`` writes them; with ``--check`` it writes nothing and exits 1 if a page is stale.
 """
 
 from __future__ import annotations
 
+import ast
+import re
 import sys
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import click
 
-from dhverify import outcome
+import dhverify
+from dhverify import assumptions, outcome
+from dhverify.assumptions import PriorRate
 from dhverify.cli.main import cli
 from dhverify.criteria import CRITERIA
 from dhverify.limits import limit_infos
-from dhverify.report.tables import TABLE_RECORDS
+from dhverify.report.summary import summary_schema
+from dhverify.report.tables import TABLE_RECORDS, record_columns
 
 HERE = Path(__file__).parent / "reference"
 COLUMNS = Path(__file__).parent / "columns.txt"
+PACKAGE = Path(dhverify.__file__).parent
+GENERATED = "% Written by docs/generate.py; change the code or that script, not this page.\n"
+COLUMNS_HEAD = """\
+UTF-8, LF, comma, decimal point. Shares are 0 to 1; empty means not known or not applicable. Numbers have six
+significant digits. More columns may be added at the end.
+"""
+CRITERIA_HEAD = """\
+One question each; what is not met is written as a flag. *Worth knowing* does not hold a line back by itself: the
+[rules of the verdict](../explanation/judge.md#verdict) look at the same thing.
+"""
+SUMMARY_HEAD = """\
+Its JSON schema ships with the package as `dhverify/report/summary.schema.json`. `schema_version` is raised when a name
+is renamed or dropped; names may be added.
+"""
+ASSUMPTIONS_HEAD = """\
+What the judge starts from before it has seen a lot, and the fixed numbers in its rooms. Limits, which decide, stand on
+[a page of their own](limits.md). How the numbers are used: [how the judge decides](../explanation/judge.md).
+"""
+ROOMS_WITH_NUMBERS = {
+    "marker_quality": "Which markers are used",
+    "lot": "Reads to calls",
+    "map_check": "Whether the map fits",
+    "marker_classes": "Marker classes",
+    "family_models": "Families",
+    "hypotheses": "Pedigrees of the findings",
+    "findings_table": "The findings of a family",
+    "observation": "What the assay makes of a genotype",
+    "strands": "Founder strands",
+    "learning": "Learning the lot",
+    "learning_rounds": "Rounds of learning",
+    "suspects": "References that contradict the lot",
+    "judging": "Posteriors",
+    "alternatives": "Other donors",
+    "pollen": "Other pollen",
+    "contamination": "Mixtures",
+    "diagnosis": "From analysis to evidence",
+    "segments": "Segments",
+    "decoding": "Decoding",
+    "marker_review": "Markers at fault",
+    "stretches": "Independent stretches",
+    "references": "References",
+    "pair_comparison": "Pairs that are looked at",
+    "pair_odds": "One genotype or two",
+    "identity": "Identity",
+    "exchanges": "Exchanged labels",
+    "plate_blanks": "Blanks",
+    "plate_moves": "Turned and shifted plates",
+    "plate_profiles": "What wells should look like",
+    "leaks": "Leaks",
+    "small_groups": "Small groups",
+}
+"""Modules whose numbers a reader may want to check, and the heading of each."""
 
 
 def column_texts() -> dict[str, str]:
@@ -31,28 +90,34 @@ def column_texts() -> dict[str, str]:
     return texts
 
 
+def help_text(command: click.Command, name: str) -> str:
+    context = click.Context(command, info_name=name, terminal_width=90, max_content_width=90)
+    return f"```text\n{command.get_help(context)}\n```\n"
+
+
 def commands_page() -> str:
-    parts = ["# Commands\n", "Generated from the program's own help.\n"]
-    context = click.Context(cli, info_name="dhverify", terminal_width=90, max_content_width=90)
-    parts.append(f"```text\n{cli.get_help(context)}\n```\n")
+    parts = ["# Commands\n", GENERATED, "What each command's `--help` says.\n", help_text(cli, "dhverify")]
     for name, command in sorted(cli.commands.items()):
-        inner = click.Context(command, info_name=f"dhverify {name}", terminal_width=90, max_content_width=90)
-        parts.append(f"## dhverify {name}\n\n```text\n{command.get_help(inner)}\n```\n")
+        parts.append(f"## dhverify {name}\n\n{help_text(command, f'dhverify {name}')}")
     return "\n".join(parts)
 
 
 def columns_page() -> str:
     texts = column_texts()
-    parts = ["# Columns of the tables\n", "Shares are 0 to 1; empty means not known or not applicable.\n"]
+    parts = [
+        "# Columns of the tables\n",
+        GENERATED,
+        COLUMNS_HEAD,
+    ]
     for table, record in TABLE_RECORDS.items():
-        parts.append(f"## {table}.csv\n\n| column | meaning |\n| --- | --- |")
-        for field in fields(record):
-            if field.name == "extra":
-                continue
-            text = texts.get(f"{table}.{field.name}") or texts.get(f"*.{field.name}")
+        parts.append(f"## {table}.csv\n\n| column | holds | meaning |\n| --- | --- | --- |")
+        for name, kind in zip(*record_columns(record), strict=True):
+            text = texts.get(f"{table}.{name}") or texts.get(f"*.{name}")
             if text is None:
-                raise SystemExit(f"docs/columns.txt does not describe {table}.{field.name}")
-            parts.append(f"| `{field.name}` | {text} |")
+                raise SystemExit(f"docs/columns.txt does not describe {table}.{name}")
+            parts.append(f"| `{name}` | {kind.value} | {text} |")
+        if any(field.name == "extra" for field in fields(record)):
+            parts.append("\nFurther columns of the sheet follow, with `sheet_` before a name that is taken.")
         parts.append("")
     return "\n".join(parts)
 
@@ -60,6 +125,7 @@ def columns_page() -> str:
 def limits_page() -> str:
     parts = [
         "# Limits\n",
+        GENERATED,
         "Every cut-off that decides a verdict. `dhverify limits` prints them; `--limits FILE` takes them back.\n",
     ]
     parts += [
@@ -73,7 +139,8 @@ def limits_page() -> str:
 def criteria_page() -> str:
     parts = [
         "# Criteria\n",
-        "One question each; what is not met is written as a flag; [verdicts](../explanation/judge.md#verdict).\n",
+        GENERATED,
+        CRITERIA_HEAD,
         "| flag | why it is asked | when not met |\n| --- | --- | --- |",
         *(f"| `{c.flag}` | {c.why} | {c.weight.value} |" for c in CRITERIA),
         f"| `{outcome.Flag.NOT_GENOTYPED}` | no genotype file holds the sample | retest |",
@@ -82,11 +149,110 @@ def criteria_page() -> str:
     return "\n".join(parts)
 
 
+def summary_page() -> str:
+    parts = [
+        "# summary.json\n",
+        GENERATED,
+        SUMMARY_HEAD,
+        "| name | holds | meaning |\n| --- | --- | --- |",
+    ]
+    texts = column_texts()
+    for name, kind, text in schema_rows(summary_schema()):
+        meaning = text or texts.get(f"summary.{name}")
+        if not meaning:
+            raise SystemExit(f"neither the schema nor docs/columns.txt describes summary.{name}")
+        parts.append(f"| `{name}` | {kind} | {meaning} |")
+    return "\n".join(parts) + "\n"
+
+
+def schema_rows(schema: dict[str, Any]) -> list[tuple[str, str, str]]:
+    definitions = schema.get("$defs", {})
+
+    def resolved(part: dict[str, Any]) -> dict[str, Any]:
+        return {**definitions[part["$ref"].rsplit("/", 1)[1]], **part} if "$ref" in part else part
+
+    def walk(name: str, part: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
+        part = resolved(part)
+        kind = part.get("type", "")
+        kind = " or ".join(kind) if isinstance(kind, list) else kind
+        if "const" in part:
+            kind = f"`{part['const']}`"
+        kind = kind or " or ".join(resolved(option).get("type", "") for option in part.get("anyOf", []))
+        yield name, kind.replace("null", "empty"), part.get("description", "")
+        for inner, value in part.get("properties", {}).items():
+            yield from walk(f"{name}.{inner}", value)
+        if isinstance(part.get("items"), dict):
+            for inner, value in resolved(part["items"]).get("properties", {}).items():
+                yield from walk(f"{name}[].{inner}", value)
+
+    return [row for name, part in schema["properties"].items() for row in walk(name, part)]
+
+
+def assumptions_page() -> str:
+    parts = [
+        "# Numbers of the model\n",
+        GENERATED,
+        ASSUMPTIONS_HEAD,
+        "## Error rates of the assay\n\n| name | mean | counts for | source |\n| --- | --- | --- | --- |",
+    ]
+    rates = {n: v for n, v in vars(assumptions).items() if isinstance(v, PriorRate)}
+    parts += [f"| `{name}` | {rate.mean:g} | {rate.weight:g} calls | {rate.source} |" for name, rate in rates.items()]
+    parts.append("\n## Shares of the findings\n\n| finding | haploid, D0 | D1 |\n| --- | --- | --- |")
+    parts += [
+        f"| {finding} | {share:g} | {assumptions.D1_PRIOR[finding]:g} |"
+        for finding, share in assumptions.HAPLOID_PRIOR.items()
+    ]
+    reasons = {name: reason for name, _, reason in constants("assumptions")}
+    parts.append(f"\n{reasons['HAPLOID_PRIOR']}\n\n{reasons['D1_PRIOR']}\n")
+    parts.append("## Other assumptions\n")
+    parts += number_table("assumptions")
+    for module, title in ROOMS_WITH_NUMBERS.items():
+        parts.append(f"## {title}\n\n`dhverify/{module}.py`\n")
+        parts += number_table(module)
+    return "\n".join(parts)
+
+
+def number_table(module: str) -> list[str]:
+    rows = [f"| `{name}` | {value} | {reason} |" for name, value, reason in constants(module) if value]
+    return ["| name | value | why |\n| --- | --- | --- |", *rows, ""]
+
+
+def constants(module: str) -> list[tuple[str, str, str]]:
+    """Name, value (empty if it is no plain number) and the reason that stands below each constant of a module."""
+    found: list[tuple[str, str, str]] = []
+    previous: ast.stmt | None = None
+    for statement in ast.parse((PACKAGE / f"{module}.py").read_text(encoding="utf-8")).body:
+        if target := constant_name(statement):
+            found.append((target, number_text(statement), ""))
+        elif isinstance(statement, ast.Expr) and previous is not None and constant_name(previous):
+            reason = ast.literal_eval(statement.value)
+            plain = re.sub(r":\w+:`([^`]*)`", r"`\1`", " ".join(reason.split()))
+            found[-1] = (*found[-1][:2], plain.replace("|", "\\|"))
+        previous = statement
+    return [row for row in found if not row[0].endswith("_BYTES")]
+
+
+def constant_name(statement: ast.stmt) -> str:
+    if isinstance(statement, ast.AnnAssign) and isinstance(statement.target, ast.Name) and statement.value is not None:
+        return statement.target.id if statement.target.id.isupper() or statement.target.id[1:].isupper() else ""
+    if isinstance(statement, ast.Assign) and isinstance(statement.targets[0], ast.Name):
+        return statement.targets[0].id if statement.targets[0].id.isupper() else ""
+    return ""
+
+
+def number_text(statement: ast.stmt) -> str:
+    text = ast.unparse(statement.value) if isinstance(statement, ast.Assign | ast.AnnAssign) and statement.value else ""
+    is_number = text[:1].isdigit() or text[:2] in {"-0", "-1"} or (text[:2].startswith("(") and text[1:2].isdigit())
+    return text if is_number else ""
+
+
 PAGES = {
     "commands.md": commands_page,
     "columns.md": columns_page,
     "limits.md": limits_page,
     "criteria.md": criteria_page,
+    "summary.md": summary_page,
+    "assumptions.md": assumptions_page,
 }
 
 

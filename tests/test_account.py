@@ -485,7 +485,8 @@ def test_a_sorter_is_not_blamed_for_a_difficult_donor():
 
 
 def test_a_sorter_where_the_others_let_through_none():
-    sheet, evidence = joined(many("D1", 40, 12, sorter="Ama"), many("D1", 80, 0, sorter="Bruno"))
+    unsorted = many("D1", 10, 9, sorter="")
+    sheet, evidence = joined(many("D1", 40, 12, sorter="Ama"), many("D1", 80, 0, sorter="Bruno"), unsorted)
     (text,) = advise(evidence, sheet, by=("sorter",)).groups
     assert "hybrids where the others let through none" in text
 

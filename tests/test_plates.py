@@ -42,10 +42,6 @@ def name_at(lot, well, plate="P1"):
     return next(s.name for s in lot.sheet if (s.plate, s.well) == (plate, well))
 
 
-def only_blank(lot, number=2):
-    return f"P1-blank{number}"
-
-
 # wells
 
 
@@ -295,6 +291,48 @@ def test_a_dirty_blank_of_nobody_and_without_lines_beside_it(clean):
     assert "with DNA of several samples or of none here. No line stands beside it." in text
 
 
+def test_a_turned_plate_is_told_and_nothing_is_turned_back():
+    lot = plate_lots.plate_lot(seed=3, turned_plates=1, **SMALL)
+    found, _, _ = lot.found()
+    (row,) = plate_rows(found)
+    assert row.turned is Answer.YES
+    assert row.advice.startswith("Seems turned by 180 degrees: settle the layout")
+    assert set(found.flags) == {s.name for s in lot.sheet.lines}
+    assert all(Flag.TURNED_PLATE in flags for flags in found.flags.values())
+    assert not any(Flag.NEAR_A_DIRTY_BLANK in flags for flags in found.flags.values())  # the turn explains the blanks
+    assert "Nothing was turned back" in found.stories[0]
+
+
+def test_a_shifted_plate_is_flagged_and_not_called_turned():
+    lot = plate_lots.plate_lot(seed=3, shifted_plates=1, **SMALL)
+    found, _, _ = lot.found()
+    (row,) = plate_rows(found)
+    assert row.turned is Answer.NO
+    assert row.advice.startswith("Seems shifted by one column to the right")
+    assert all(Flag.TURNED_PLATE in flags for flags in found.flags.values())
+
+
+def test_mixtures_are_told_as_leaks_with_well_and_plate(clean, clean_parts):
+    lot, analysis, evidence = clean_parts
+    names = [s.name for s in clean.sheet.lines if clean.truth[s.name]["finding"] == "haploid"]
+    near = next(
+        (a, b)
+        for a in names
+        for b in names
+        if np.abs(np.subtract(place_of(clean.sheet[a].well), place_of(clean.sheet[b].well))).sum() == 1
+    )
+    mixed = {
+        near[0]: replace(evidence[near[0]], finding=Finding.MIXTURE, contaminant=near[1], contaminant_share=0.22),
+        names[-1]: replace(evidence[names[-1]], finding=Finding.MIXTURE, contaminant=names[0]),
+    }
+    sheet = clean.with_samples(**{names[0].replace("-", "_"): {"plate": "P2"}}).sheet
+    found = judge_plates(lot, analysis, {**evidence, **mixed}, sheet, clean.limits)
+    words = " ".join(found.stories)
+    if near[1] != names[0]:
+        assert f"about 22% of its DNA from {near[1]} (well {sheet[near[1]].well}, a well that touches it)" in words
+    assert f"holds a share of its DNA from {names[0]} (plate P2, well {sheet[names[0]].well})" in words
+
+
 def test_leaks_are_told_with_their_direction(clean, clean_parts):
     lot, analysis, evidence = clean_parts
     found = judge_plates(lot, analysis, evidence, clean.sheet, clean.limits)
@@ -305,8 +343,10 @@ def test_leaks_are_told_with_their_direction(clean, clean_parts):
     }
     (row,) = plate_rows(replace(found, leaks=leaks))
     assert row.leaking_wells == 2
-    assert f"DNA of two samples in {one}, {third}" in row.advice
-    wells = {w.sample: w for w in well_rows(replace(found, leaks=leaks), evidence, {}, lot)}
+    assert "DNA of two samples in " in row.advice
+    again = replace(found, leaks=leaks)
+    assert "take fresh tissue" in row.advice
+    wells = {w.sample: w for w in well_rows(again, evidence, {}, lot)}
     assert (wells[one].contaminant, wells[one].contaminant_share) == (other, 0.234)
     assert (wells[third].contaminant, wells[third].contaminant_share) == ("elsewhere", None)
 
@@ -336,7 +376,14 @@ def stories_of(lot):
 
 def test_a_plate_of_one_family_and_nothing_else_cannot_be_told():
     lot = plate_lots.plate_lot(
-        seed=2, n_donors=1, lines_per_donor=96, n_markers=100, blanks_per_plate=0, controls_per_plate=0, typed=()
+        seed=2,
+        n_donors=1,
+        lines_per_donor=96,
+        n_markers=100,
+        blanks_per_plate=0,
+        controls_per_plate=0,
+        typed=(),
+        hybrid_share=0.0,
     )
     (story,) = stories_of(lot)
     assert not story.is_moved

@@ -167,16 +167,16 @@ def _found(task: Task, progress: Progress | None) -> tuple[State, list[Errors]]:
     size = task.candidates.n_markers if task.request.size is None else task.request.size
     state = search.greedy(search.state(task.required), size, progress)
     full, fast = ErrorModel(task.rows, task.candidates, is_final=True), ErrorModel(task.rows, task.candidates)
-    if state.lack > 0:
-        if len(state.chosen) == size:
-            state, _ = search.exchanged(state, search.n_moves)
+    if state.lack > 0 and len(state.chosen) == size:
+        state, _ = search.exchanged(state, search.n_moves)
         return state, full.errors(state.chosen)
+    state = search.accept(state)
     state = search.fewer(search.pruned(state), progress)
     for _ in range(REPAIRS):
         over = _over(task, full.errors(state.chosen), after_failures(fast, state.chosen, task.request.spare))
         if not (over[told] > 0).any():
             break
-        if not (over[rows] > 0).any():
+        if not (over[rows] > 0).any():  # only rows that were left out as easier
             rows = told
             search = search_of(task, rows)
         search.tighten(search.state(state.chosen), over[rows])

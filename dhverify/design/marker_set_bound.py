@@ -131,10 +131,7 @@ def _level_risk(expected_miss: NDArray[np.float64], weight: float) -> float:
 def least_segregating(finding: str, error_rate: float, dropout: float, miss: float, false_fail: float) -> int:
     """Fewest markers at which the donor is heterozygous for certain (step 3, at the very limit of false fails)."""
     place = int(np.searchsorted(LEVELS, false_fail))
-    for n, expected in enumerate(_expected_miss(finding, error_rate, dropout)):
-        if expected[place] <= miss:
-            return n
-    return MOST_MARKERS
+    return int(np.argmax(_expected_miss(finding, error_rate, dropout)[:, place] <= miss))
 
 
 def _largest_least(risks: Sequence[Callable[[float], float]], miss: float, false_fail: float) -> float:
@@ -148,10 +145,7 @@ def _largest_least(risks: Sequence[Callable[[float], float]], miss: float, false
 
 def _first_below(hull: NDArray[np.float64], limit: float) -> float:
     """Least real N at which a convex falling function, linear between whole numbers, is at most the limit."""
-    below = np.flatnonzero(hull <= limit)
-    if not len(below):
-        return float(len(hull) - 1)
-    at = int(below[0])
+    at = int(np.argmax(hull <= limit))
     if at == 0:
         return 0.0
     return at - 1 + float((hull[at - 1] - limit) / (hull[at - 1] - hull[at]))
@@ -199,7 +193,9 @@ def _expected_miss(finding: str, error_rate: float, dropout: float) -> NDArray[n
 
 def _others(k: int, kinds: tuple[int, ...]) -> list[int]:
     """Numbers of markers, of k that differ, that are homozygous for the other allele."""
-    return {(1,): [0], (2,): [k]}.get(kinds, list(range(k + 1)))
+    if len(kinds) > 1:
+        return list(range(k + 1))
+    return [k] if kinds == (2,) else [0]
 
 
 def _miss(n_het: int, n_other: int, error_rate: float, dropout: float) -> NDArray[np.float64]:
@@ -264,7 +260,7 @@ def _least_number(columns: NDArray[np.float64], number: NDArray[np.int64], least
         np.ones(columns.shape[1]),
         constraints=LinearConstraint(columns[can_be_met], lb=least[can_be_met]),
         bounds=VariableBounds(0, number.astype(np.float64)),
-        integrality=np.ones(columns.shape[1]),
+        integrality=np.ones(columns.shape[1], dtype=np.int64),
         options={"node_limit": NODES},
     )
     bound = getattr(found, "mip_dual_bound", None)

@@ -51,7 +51,7 @@ def call_table(error_rate: float, dropout: float) -> NDArray[np.float64]:
     lost[1] = dropout / 2, 1 - dropout, dropout / 2
     wrong = np.full((3, 3), error_rate / 2)
     np.fill_diagonal(wrong, 1 - error_rate)
-    return lost @ wrong
+    return np.asarray(lost @ wrong)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -77,12 +77,12 @@ class StateModel:
     @property
     def n_states(self) -> int:
         """Number of hidden states."""
-        return self.show.shape[2]
+        return int(self.show.shape[2])
 
     @property
     def n_outcomes(self) -> int:
         """Number of outcomes at a marker."""
-        return self.show.shape[1]
+        return int(self.show.shape[1])
 
     @cached_property
     def weights(self) -> NDArray[np.float64]:
@@ -210,7 +210,7 @@ def affinity(
     """
     first, second = (pattern_probabilities(model, code, gap_morgan) for model in both)
     overlap = np.sqrt(first * second).sum(axis=1)
-    return -np.log(np.maximum(overlap, 1e-300))
+    return np.asarray(-np.log(np.maximum(overlap, 1e-300)))
 
 
 def sampled_patterns(

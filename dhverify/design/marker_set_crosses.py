@@ -146,7 +146,7 @@ class _Typed:
 
     def _node(self, name: str, notes: list[str]) -> Node:
         """Pedigree of a donor or inducer; a plant of its own where none is given or an inducer's is not typed."""
-        row = self.sheet[name] if name in self.sheet else None
+        row = self.sheet[name] if name in self.sheet else None  # noqa: SIM401 (a sheet is no dict)
         text = row.pedigree if row is not None else ""
         if text:
             node = parse_pedigree(text, source=f"pedigree of {name}")

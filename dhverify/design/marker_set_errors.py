@@ -19,15 +19,17 @@ from dhverify.design.marker_set_chains import pattern_probabilities, sampled_pat
 from dhverify.design.marker_set_rows import Candidates, Row
 
 LONGEST_PATTERNS: Final = 729
-"""Patterns of a chain that are listed; with more the chain is thinned (in the search) or sampled (at the end)."""
+FEW_CHROMOSOMES: Final = 4
+"""Patterns of a chain that are listed; with more the chain is thinned (in the search) or sampled (at the end). With
+few chromosomes more are listed in the search too."""
 LONGEST_PATTERNS_AT_THE_END: Final = 6561
 COARSE_SIZE: Final = 4096
 FINE_SIZE: Final = 65536
 FEWEST_PIECES: Final = 12
 REACH: Final = 4.0
 """Log likelihood ratios of one chromosome are followed this far beyond the stricter limit."""
-N_DRAWS: Final = 8192
-REPEATS: Final = 4
+N_DRAWS: Final = 4096
+REPEATS: Final = 3
 SEED: Final = 20240229
 SMALLEST: Final = 1e-14
 """Probabilities below are lost in the rounding of the convolution."""
@@ -118,6 +120,8 @@ class ErrorModel:
         self.repeats = repeats
         self.size = FINE_SIZE if is_final else COARSE_SIZE
         strictest = min([min(row.miss, row.false_fail) for row in rows], default=0.5)
+        is_small = len(candidates.chromosomes) <= FEW_CHROMOSOMES
+        self._longest = LONGEST_PATTERNS_AT_THE_END if is_small else LONGEST_PATTERNS
         self._n_pieces = max(FEWEST_PIECES, len(candidates.chromosomes))
         self.step = 2 * self._n_pieces * (REACH + float(np.log(1 / strictest))) / self.size
         self._pieces: OrderedDict[tuple[int, tuple[int, ...], int], Spectrum] = OrderedDict()
@@ -158,7 +162,7 @@ class ErrorModel:
             first *= spectrum.first
             second *= spectrum.second
         good, wrong = (np.fft.fftshift(np.fft.irfft(part, self.size)) for part in (first, second))
-        value = (np.arange(self.size) - self.size // 2) * self.step
+        value = np.asarray((np.arange(self.size) - self.size // 2) * self.step, dtype=np.float64)
         return value, _cleaned(good), _cleaned(wrong)
 
     def _row_errors(self, index: int, useful: tuple[int, ...]) -> Errors:
@@ -190,7 +194,7 @@ class ErrorModel:
         row = self.rows[index]
         n_outcomes = row.both[0].n_outcomes
         if not self.is_final:
-            piece = _thinned(piece, n_outcomes)
+            piece = _thinned(piece, n_outcomes, self._longest)
         is_sampled = n_outcomes ** len(piece) > LONGEST_PATTERNS_AT_THE_END
         n_pieces = self._n_pieces * -(-n_pieces // self._n_pieces)
         key = (index, piece, n_pieces)
@@ -232,9 +236,9 @@ def _cleaned(chance: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.where(chance < SMALLEST, 0.0, chance)
 
 
-def _thinned(piece: tuple[int, ...], n_outcomes: int) -> tuple[int, ...]:
+def _thinned(piece: tuple[int, ...], n_outcomes: int, longest: int) -> tuple[int, ...]:
     """Keep evenly spaced markers of a long chain: fewer markers never tell more, so errors are not understated."""
-    most = int(np.log(LONGEST_PATTERNS * 1.001) / np.log(n_outcomes))
+    most = int(np.log(longest * 1.001) / np.log(n_outcomes))
     if len(piece) <= most:
         return piece
     keep = np.unique(np.rint(np.linspace(0, len(piece) - 1, most)).astype(int))

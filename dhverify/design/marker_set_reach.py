@@ -33,11 +33,14 @@ class Reach:
         None where no marker helps.
     is_reached
         Whether the limits asked for can be met.
+    level
+        Log of how far above the limits the search, which thins long chromosomes, comes; 0 where they can be met.
 
     """
 
     errors: Errors | None
     is_reached: bool
+    level: float = 0.0
 
 
 def reachable(rows: Sequence[Row], candidates: Candidates) -> tuple[Reach, ...]:
@@ -51,10 +54,11 @@ def reachable(rows: Sequence[Row], candidates: Candidates) -> tuple[Reach, ...]:
             found.append(Reach(errors=None, is_reached=False))
             continue
         few = _thinned(useful, candidates)
-        errors = fast.row_errors(index, few)
-        if excess(errors, row) > SURE:
+        quick = errors = fast.row_errors(index, few)
+        if excess(quick, row) > SURE:
             errors = full.row_errors(index, few)
-        found.append(Reach(errors=errors, is_reached=excess(errors, row) <= 0))
+        is_reached = excess(errors, row) <= 0
+        found.append(Reach(errors=errors, is_reached=is_reached, level=0.0 if is_reached else excess(quick, row)))
     return tuple(found)
 
 
@@ -62,7 +66,7 @@ def in_force(row: Row, reach: Reach) -> Row:
     """Return the row with limits that can be met."""
     if reach.is_reached or reach.errors is None:
         return row
-    factor = RELAXED * float(np.exp(excess(reach.errors, row)))
+    factor = RELAXED * float(np.exp(max(reach.level, excess(reach.errors, row))))
     return replace(row, miss=row.miss * factor, false_fail=row.false_fail * factor)
 
 

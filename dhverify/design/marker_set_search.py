@@ -28,8 +28,10 @@ EVEN_USE: Final = 0.01
 """Weight of help that a cross no longer needs: of equal markers the one that more crosses can use is taken."""
 TENURE: Final = 7
 SWAPS_TRIED: Final = 3
-MOVES: Final = 12000
+MOVES: Final = 8000
 FEWEST_MOVES, MOST_MOVES = 60, 400
+STALL, PROGRESS = 16, 0.99
+"""The choice stops when so many markers in turn have not brought what is missing below this share of it."""
 NOTHING: Final = 1e-7
 
 Progress = Callable[[str, int, int], None]
@@ -53,8 +55,8 @@ class State:
 
     @property
     def lack(self) -> float:
-        """What is missing to the limits in all; 0 where the goal is met."""
-        return float(np.maximum(self.excess, 0).sum())
+        """What is missing to the limits: a sum of squares, so that the worst row counts most; 0 where all are met."""
+        return float((np.maximum(self.excess, 0) ** 2).sum())
 
 
 class Search:
@@ -136,20 +138,27 @@ class Search:
 
     def greedy(self, start: State, size: int, progress: Progress | None = None) -> State:
         """Add the most helpful marker until the goal is met, nothing helps, or the size is reached."""
-        state = start
-        while state.lack > 0 and len(state.chosen) < size:
+        state = better = start
+        while state.lack > 0 and len(state.chosen) < size and len(state.chosen) - len(better.chosen) < STALL:
             gains = self.gains(state.chosen)
             lack = np.maximum(state.excess, 0)[:, None]
-            score = np.minimum(gains, lack).sum(axis=0)
+            score = (lack**2 - np.maximum(lack - gains, 0) ** 2).sum(axis=0)
             score = np.where(score > NOTHING, score + EVEN_USE * gains.mean(axis=0), 0)
             score[~self.candidates.is_allowed] = 0
             best = int(np.argmax(score))
             if score[best] <= NOTHING:
                 break
             state = self.state((*state.chosen, best))
+            if state.lack < PROGRESS * better.lack:
+                better = state
             if progress is not None:
                 progress("choosing markers", len(state.chosen), len(state.chosen) + 1)
-        return state
+        return better if state.lack > 0 and len(state.chosen) < size else state
+
+    def accept(self, state: State) -> State:
+        """Take what a set reaches as the goal where it lacks, because more markers hardly help."""
+        self.margin -= np.maximum(state.excess, 0)
+        return self.state(state.chosen)
 
     def pruned(self, state: State) -> State:
         """Leave out markers that the goal can do without, the least helpful first."""
@@ -161,7 +170,7 @@ class Search:
             state = smaller
 
     def _first_that_will_do(self, state: State, order: Sequence[int]) -> State | None:
-        losses = dict(zip(state.chosen, (self.losses(state.chosen) + state.excess[:, None]).max(axis=0), strict=True))
+        losses = dict(zip(state.chosen, (self.losses(state.chosen) + state.excess[:, None]).max(axis=0, initial=-np.inf), strict=True))
         for marker in order:
             if marker in self.required or losses[marker] > 2.0:
                 continue
@@ -216,7 +225,7 @@ class Search:
     ) -> tuple[State, int, int] | None:
         """Best exchange of one marker: the promising ones by their worth, and those computed in full."""
         losses = self.losses(state.chosen)
-        harm = np.maximum(state.excess[:, None] + losses, 0).sum(axis=0)
+        harm = (np.maximum(state.excess[:, None] + losses, 0) ** 2).sum(axis=0)
         free = [
             p
             for p in np.argsort(harm, kind="stable")
@@ -228,7 +237,7 @@ class Search:
             rest = tuple(m for m in state.chosen if m != out)
             level = state.excess + losses[:, place]
             gains = self.gains(rest)
-            lack = np.maximum(level[:, None] - gains, 0).sum(axis=0) - 1e-6 * gains.mean(axis=0)
+            lack = (np.maximum(level[:, None] - gains, 0) ** 2).sum(axis=0) - 1e-6 * gains.mean(axis=0)
             lack[~self.candidates.is_allowed] = np.inf
             lack[[*state.chosen, *barred]] = np.inf
             promising += [(float(lack[new]), out, int(new)) for new in np.argsort(lack, kind="stable")[:2]]
@@ -237,7 +246,7 @@ class Search:
         return min(tried, key=lambda option: option[0].lack, default=None)
 
     def _least_harm(self, state: State, kept: frozenset[int]) -> int:
-        harm = np.maximum(state.excess[:, None] + self.losses(state.chosen), 0).sum(axis=0)
+        harm = (np.maximum(state.excess[:, None] + self.losses(state.chosen), 0) ** 2).sum(axis=0)
         free = [p for p, m in enumerate(state.chosen) if m not in kept and not self._is_required(m)]
         return state.chosen[min(free, key=lambda place: (float(harm[place]), place))]
 
@@ -253,5 +262,6 @@ class Search:
                 self.segments.power_after_failures(cross, chosen, self.spare) if seen >= aim else seen
                 for cross, (seen, aim) in enumerate(zip(power, self.segment_power, strict=True))
             ]
+        filled = self.segments.filled(self.segments.counts(chosen))
         lack = self.segment_power - np.array(power)
-        return np.where(lack > 0, SEGMENT_SCALE * lack, -1.0)
+        return np.where(lack > 0, SEGMENT_SCALE * (lack + np.maximum(self.segment_power - filled, 0)) / 2, -1.0)

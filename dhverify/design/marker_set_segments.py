@@ -67,10 +67,10 @@ class SegmentModel:
     def counts(self, chosen: Iterable[int]) -> NDArray[np.int64]:
         """Chosen diagnostic markers in the segment at each start; int64, shape (n_crosses, n_starts)."""
         change = np.zeros((len(self.diagnostic), self.n_starts + 1), dtype=np.int64)
-        for marker in chosen:
-            column = self.diagnostic[:, marker]
-            change[column, self.low[marker]] += 1
-            change[column, self.high[marker]] -= 1
+        markers = np.array(list(chosen), dtype=np.int64)
+        cross, place = np.nonzero(self.diagnostic[:, markers])
+        np.add.at(change, (cross, self.low[markers[place]]), 1)
+        np.add.at(change, (cross, self.high[markers[place]]), -1)
         return np.asarray(change.cumsum(axis=1)[:, :-1])
 
     def gains(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -80,6 +80,10 @@ class SegmentModel:
     def losses(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
         """Share of starts that would be lost with each marker; float64, shape (n_crosses, n_markers)."""
         return self._share(counts == MIN_SEGMENT_MARKERS)
+
+    def filled(self, counts: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Share of what all starts need that they have; float64, shape (n_crosses,)."""
+        return np.asarray(np.minimum(counts, MIN_SEGMENT_MARKERS).mean(axis=1) / MIN_SEGMENT_MARKERS)
 
     def power_after_failures(self, cross: int, chosen: Sequence[int], n_failures: int) -> float:
         """Power when the markers fail, one after the other, that are missed most."""

@@ -51,7 +51,7 @@ def test_barley_backcross_plants_are_no_lines(tmp_path):
     lines = with_parents(tmp_path, table).lines.set_index("sample")
     assert not (lines.verdict == "pass").any()
     assert lines.loc["BC280", "verdict"] == "retest"
-    assert (lines.verdict == "fail").sum() >= 310
+    assert (lines.verdict == "fail").mean() > 0.85
     assert lines[lines.verdict == "fail"].heterozygosity.min() > 0.1
 
 

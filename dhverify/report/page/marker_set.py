@@ -77,7 +77,7 @@ def answer_continued(outcome: MarkerSetOutcome) -> list[str]:
     elif chosen == bound:
         text = f"No set can do with fewer than {bound}: that is proved."
     else:
-        text = f"Every goal that can be reached needs at least {bound} markers: that is proved; fewer were allowed or found."
+        text = f"Whatever can be reached needs at least {bound} markers: that is proved; fewer were allowed."
     return [text, *not_served(outcome.crosses)]
 
 

@@ -1,0 +1,109 @@
+"""Plates of invented programmes: turned and shifted ones are found, and no clean one is called turned."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dhverify.intervals import clopper_pearson
+from dhverify.plate_blanks import judge_blanks
+from dhverify.plate_layout import IN_PLACE, TURNED, plate_layouts
+from dhverify.plate_moves import plate_stories
+from dhverify.samples import Role
+
+_SPEC = importlib.util.spec_from_file_location("plate_lots", Path(__file__).with_name("plate_lots.py"))
+plate_lots = importlib.util.module_from_spec(_SPEC)
+sys.modules["plate_lots"] = plate_lots
+_SPEC.loader.exec_module(plate_lots)
+
+KINDS = {
+    "arrays": {"n_markers": 300},
+    "reads": {"n_markers": 300, "platform": "reads", "depth": 3.0},
+    "few markers": {"n_markers": 60},
+    "nothing typed": {"n_markers": 300, "typed": ()},
+    "parents in common": {"n_markers": 300, "parent_sharing": "chain", "hybrid_share": 0.3},
+    "three-way donors": {"n_markers": 300, "donor_type": "three-way"},
+    "one donor": {"n_markers": 300, "n_donors": 1, "lines_per_donor": 60},
+    "many faults": {
+        "n_markers": 300,
+        "hybrid_share": 0.25,
+        "selfed_donor_share": 0.05,
+        "other_donor_share": 0.1,
+        "failed_share": 0.1,
+        "leaks": 4,
+        "dirty_blanks": 2,
+        "wrong_controls": 1,
+    },
+    "384 wells": {"n_markers": 200, "plate_wells": 384, "n_donors": 6},
+    "no controls": {"n_markers": 300, "blanks_per_plate": 0, "controls_per_plate": 0},
+}
+MOVES = {
+    "turned": {"turned_plates": 1},
+    "column": {"shifted_plates": 1, "shift": "column"},
+    "row": {"shifted_plates": 1, "shift": "row"},
+}
+
+
+def told(kind, seed, **moves):
+    """For each plate what was done to it, and the story about it."""
+    lot = plate_lots.plate_lot(seed=seed, **{"lines_per_donor": 40, **KINDS[kind], **moves})
+    stories = plate_stories(lot.lot(), lot.sheet, plate_layouts(lot.sheet))
+    return [(lot.plates[story.plate], story) for story in stories]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_clean_plate_is_called_turned_or_shifted(kind):
+    for _, story in told(kind, 2):
+        assert story.best is IN_PLACE
+        assert story.excludes_turned
+
+
+@pytest.mark.parametrize("kind", ["arrays", "reads", "nothing typed", "one donor", "many faults", "no controls"])
+@pytest.mark.parametrize("move", MOVES)
+def test_a_moved_plate_is_found_and_the_others_are_left(kind, move):
+    for truth, story in told(kind, 1, **MOVES[move]):
+        expected = {"turned": truth == "turned", "column": False, "row": False}[move]
+        assert (story.best is TURNED) == expected
+        assert (story.best.columns == 1) == (move == "column" and truth == "shifted")
+        assert (story.best.rows == 1) == (move == "row" and truth == "shifted")
+
+
+@pytest.mark.accuracy
+def test_recall_and_precision_of_moved_plates(record_property):
+    found = {"turned": [], "shifted": [], "": []}
+    for seed in range(6):
+        for kind in KINDS:
+            for moves in ({}, *MOVES.values()):
+                for truth, story in told(kind, 100 + seed, **moves):
+                    right = {"turned": story.best is TURNED, "": not story.is_moved}
+                    found[truth].append(right.get(truth, story.is_moved and story.best is not TURNED))
+    for truth, right in found.items():
+        low, high = clopper_pearson(sum(right), len(right))
+        record_property(truth or "clean", f"{sum(right)} of {len(right)}, 95 % interval {low:.3f} to {high:.3f}")
+        print(truth or "clean", f"{sum(right)} of {len(right)}, 95 % interval {low:.3f} to {high:.3f}")  # noqa: T201
+    assert all(found[""])
+    assert np.mean(found["turned"]) >= 0.95
+    assert np.mean(found["shifted"]) >= 0.95
+
+
+@pytest.mark.parametrize("platform", ["array", "reads"])
+def test_dirty_blanks_are_found_and_their_owner_named(platform):
+    n_dirty = n_named = n_false = 0
+    for seed in range(3):
+        lot = plate_lots.plate_lot(
+            seed=seed, n_donors=3, lines_per_donor=50, n_markers=300, dirty_blanks=2, platform=platform
+        )
+        assembled, analysis, _ = lot.analysed()
+        blanks = judge_blanks(assembled, analysis.learnt.assay, lot.sheet.with_role(Role.BLANK), 0.1)
+        for blank in blanks:
+            owner = lot.blanks[blank.sample.name]["contaminant"]
+            n_dirty += bool(owner)
+            n_named += bool(owner) and blank.is_dirty and owner in blank.owners
+            n_false += not owner and blank.is_dirty
+    assert n_dirty >= 5
+    assert n_named == n_dirty
+    assert n_false == 0
