@@ -15,9 +15,7 @@ from dhverify.version import __version__
 if TYPE_CHECKING:
     from dhverify.api import (
         CheckResult,
-        MarkerSetResult,
         check,
-        choose_markers,
         read_counts,
         read_genotypes,
         read_limits,
@@ -33,10 +31,8 @@ __all__ = [
     "DhverifyError",
     "InputError",
     "Limits",
-    "MarkerSetResult",
     "__version__",
     "check",
-    "choose_markers",
     "read_counts",
     "read_genotypes",
     "read_limits",

@@ -1,4 +1,4 @@
-"""The calls behind the commands: read, check, simulate, choose markers."""
+"""The calls behind the commands: read, check, simulate."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from dhverify.formats import read_counts, read_genotypes, read_limits, read_map, read_samples
-from dhverify.report.marker_set_result import MarkerSetResult
 from dhverify.report.result import CheckResult
 
 if TYPE_CHECKING:
@@ -30,9 +29,7 @@ SIMULATED_FILES: Final = frozenset(
 
 __all__ = [
     "CheckResult",
-    "MarkerSetResult",
     "check",
-    "choose_markers",
     "read_counts",
     "read_genotypes",
     "read_limits",
@@ -98,70 +95,6 @@ def check(
         progress=progress,
     )
     return CheckResult(outcome)
-
-
-def choose_markers(
-    genotypes: Genotypes,
-    samples: SampleSheet,
-    *,
-    genetic_map: GeneticMap | None = None,
-    results: str | PathLike[str] | None = None,
-    progress: Progress | None = None,
-    **settings: Any,
-) -> MarkerSetResult:
-    """Choose the fewest markers that can verify the crosses of a sheet.
-
-    Parameters
-    ----------
-    genotypes
-        Typed parents and inducers at the candidate markers.
-    samples
-        Donors with pedigrees, and inducers; no lines are needed.
-    genetic_map
-        As for ``check``.
-    results
-        The results folder of an earlier check: its error rates are used, its bad markers avoided, and further
-        markers are chosen that would settle its undecided lines.
-    progress
-        Called with what is being done, how much is done, and of how much.
-    **settings
-        Fields of :class:`dhverify.design.marker_set_request.MarkerSetRequest`; None stands for the default.
-
-    Returns
-    -------
-    MarkerSetResult
-        ``chosen`` and ``crosses`` as pandas frames, ``summary``, and ``write``.
-
-    Raises
-    ------
-    InputError
-        If a setting is wrong, no parent is typed, a marker is unknown, or the folder holds no check.
-    TypeError
-        If there is no setting of that name.
-
-    """
-    from dhverify.design.marker_set import Retests, choose_marker_set
-    from dhverify.design.marker_set_request import MarkerSetRequest
-    from dhverify.report.marker_results import read_marker_results, request_settings
-
-    earlier = None if results is None else read_marker_results(results)
-    outcome = choose_marker_set(
-        genotypes,
-        samples,
-        MarkerSetRequest(**request_settings(settings, earlier)),
-        genetic_map=genetic_map,
-        known_bad=() if earlier is None else earlier.bad_markers,
-        retests=None
-        if earlier is None
-        else Retests(
-            lines=earlier.undecided,
-            typed_markers=earlier.typed_markers,
-            min_confidence=earlier.min_confidence,
-        ),
-        rates_source="as given, or as shipped" if earlier is None else "of the earlier check, unless given",
-        progress=progress,
-    )
-    return MarkerSetResult(outcome)
 
 
 def simulate(

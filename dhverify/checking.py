@@ -134,7 +134,7 @@ def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
         [
             Defect(
                 where="column sample",
-                found=f"none of its {len(sheet.lines)} lines ({name}, ...) in the genotype files, which hold {some}, ...",
+                found=f"none of its {len(sheet.lines)} lines ({name}, ...) in the genotypes, which hold {some}, ...",
                 expected=f"sample names as in the genotype files{hint}",
             )
         ],

@@ -158,9 +158,9 @@ def suspect_inducers(
         is_typed = bool(registry.infos[strand].sample)
         if is_typed:
             stray = lines[share[lines, outcross] > 0.5]
-            is_rare = len(stray) < FEWEST_LINES or share[np.ix_(lines, explained)].sum() > MOST_EXPLAINED
+            is_rare = len(stray) < FEWEST_LINES or share[lines][:, explained].sum() > MOST_EXPLAINED
         else:
-            stray = lines[share[np.ix_(lines, [hybrid, outcross, selfed])].sum(axis=1) > 0.5]
+            stray = lines[share[lines][:, [hybrid, outcross, selfed]].sum(axis=1) > 0.5]
             is_rare = len(stray) < FEWEST_UNTYPED or len(users[0].model.inducer_slots) > 1
         if is_rare:
             continue

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dhverify.cli import options
-from dhverify.cli.markers_command import markers
 from dhverify.errors import DhverifyError
 from dhverify.version import __version__
 
@@ -144,9 +143,6 @@ def simulate(directory: Path, *, quiet: bool, **settings: Any) -> int:
     if not quiet:
         click.echo(simulation_message(directory))
     return EXIT_OK
-
-
-cli.add_command(markers)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

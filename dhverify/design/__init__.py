@@ -1,1 +1,0 @@
-"""What the next season needs: marker sets, and plans with their costs."""
