@@ -312,27 +312,6 @@ def test_a_shifted_plate_is_flagged_and_not_called_turned():
     assert all(Flag.TURNED_PLATE in flags for flags in found.flags.values())
 
 
-def test_mixtures_are_told_as_leaks_with_well_and_plate(clean, clean_parts):
-    lot, analysis, evidence = clean_parts
-    names = [s.name for s in clean.sheet.lines if clean.truth[s.name]["finding"] == "haploid"]
-    near = next(
-        (a, b)
-        for a in names
-        for b in names
-        if np.abs(np.subtract(place_of(clean.sheet[a].well), place_of(clean.sheet[b].well))).sum() == 1
-    )
-    mixed = {
-        near[0]: replace(evidence[near[0]], finding=Finding.MIXTURE, contaminant=near[1], contaminant_share=0.22),
-        names[-1]: replace(evidence[names[-1]], finding=Finding.MIXTURE, contaminant=names[0]),
-    }
-    sheet = clean.with_samples(**{names[0].replace("-", "_"): {"plate": "P2"}}).sheet
-    found = judge_plates(lot, analysis, {**evidence, **mixed}, sheet, clean.limits)
-    words = " ".join(found.stories)
-    if near[1] != names[0]:
-        assert f"about 22% of its DNA from {near[1]} (well {sheet[near[1]].well}, a well that touches it)" in words
-    assert f"holds a share of its DNA from {names[0]} (plate P2, well {sheet[names[0]].well})" in words
-
-
 def test_leaks_are_told_with_their_direction(clean, clean_parts):
     lot, analysis, evidence = clean_parts
     found = judge_plates(lot, analysis, evidence, clean.sheet, clean.limits)
