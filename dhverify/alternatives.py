@@ -25,9 +25,7 @@ from dhverify.strands import pair_genotypes
 SCREEN_MARGIN: Final = 12.0
 """Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
 MAX_SCORED: Final = 3
-MAX_OUTCROSSES: Final = 200
-ALIKE_POLLEN: Final = 0.85
-"""Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
+"""Plants that are scored with linkage for one line; a screen picks them."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -144,13 +144,18 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
     )
 
 
+def _clean_calls(work: JudgedLot) -> list[NDArray[np.int8]]:
+    """Calls of the lines of each family that look homozygous beside the rest of the lot."""
+    crude = crude_clean(work.lot, work.rows)
+    return [
+        work.lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
+    ]
+
+
 def _with_checked_map(work: JudgedLot) -> Lot:
     """Take markers as unlinked where the map does not fit the clean lines of the lot."""
     lot = work.lot
-    crude = crude_clean(lot, work.rows)
-    families = [
-        lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
-    ]
+    families = _clean_calls(work)
     fit = fit_map(families, lot.grid)
     if fit.is_wrong:
         warning = (
@@ -183,10 +188,7 @@ def _without_faults(
 ) -> tuple[JudgedLot, LearntLot, StrandCounts, NDArray[np.float64]]:
     """Set aside markers at which offspring show a founder to be impure, and note distorted ones."""
     lot = work.lot
-    crude = crude_clean(lot, work.rows)
-    families = [
-        lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
-    ]
+    families = _clean_calls(work)
     faults, impure = impure_markers(
         work.registry, work.models, learnt.strand_second, prior_values(prior), counts, allele_error(learnt.assay)
     )

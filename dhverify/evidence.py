@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from dhverify.outcome import Answer, Finding, Flag, SegmentRow
 from dhverify.samples import Sample
@@ -36,6 +37,20 @@ class LineMeasures:
     foreign: Share
     parent_shares: tuple[tuple[str, float], ...] = ()
     heterozygosity_chance: float = 1.0
+
+
+NO_MEASURES: Final = LineMeasures(
+    call_rate=0.0,
+    called_markers=0,
+    heterozygosity=Share(),
+    segregating_markers=None,
+    heterozygosity_segregating=None,
+    diagnostic_markers=None,
+    inducer=Share(),
+    donor_share=None,
+    foreign=Share(),
+)
+"""Of a sample that was not measured."""
 
 
 @dataclass(frozen=True, kw_only=True)

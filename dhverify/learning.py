@@ -217,7 +217,7 @@ def learn_calls(
     n_het = (calls[clean] == 1).sum(axis=0)
     n_called = (calls[clean] != MISSING).sum(axis=0)
     base = assumptions.HOM_TO_HET
-    keep = _without_worst_tenth(n_het, n_called)
+    keep = _without_worst_twentieth(n_het, n_called)
     lot_rate = (n_het[keep].sum() + base.mean * base.weight) / (n_called[keep].sum() + base.weight)
     weight = _marker_weight(n_het[keep], n_called[keep], float(lot_rate))
     marker_rate = (n_het + lot_rate * weight) / (n_called + weight)
@@ -240,7 +240,7 @@ def _marker_weight(n_het: NDArray[np.int64], n_called: NDArray[np.int64], rate: 
     return float(np.clip(rate * (1 - rate) / between - 1, low, high))
 
 
-def _without_worst_tenth(n_het: NDArray[np.int64], n_called: NDArray[np.int64]) -> NDArray[np.bool_]:
+def _without_worst_twentieth(n_het: NDArray[np.int64], n_called: NDArray[np.int64]) -> NDArray[np.bool_]:
     rate = n_het / np.maximum(n_called, 1)
     return np.asarray(rate <= np.quantile(rate, 0.95)) if len(rate) else np.zeros(0, dtype=bool)
 

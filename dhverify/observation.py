@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -48,6 +49,10 @@ class CallErrors:
             float64, shape (n_markers, 4, 3): call 0, 1, 2 or missing (likelihood 1), by genotype 0, 1, 2.
 
         """
+        return self._table
+
+    @cached_property
+    def _table(self) -> NDArray[np.float64]:
         to_het = self.marker_hom_to_het
         other = np.full_like(to_het, self.hom_to_other_hom)
         right = 1.0 - to_het - other
@@ -56,6 +61,7 @@ class CallErrors:
         rows = [[right, lost, other], [to_het, kept, to_het], [other, lost, right]]
         table = np.ones((len(to_het), 4, N_GENOTYPES))
         table[:, :3] = np.array(rows).transpose(2, 0, 1)
+        table.flags.writeable = False
         return table
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from dhverify.analysis import Analysis
 from dhverify.diagnosis import Diagnosis
-from dhverify.evidence import LineEvidence, LineMeasures, Share
+from dhverify.evidence import NO_MEASURES, LineEvidence
 from dhverify.genotypes import Genotypes
 from dhverify.identity import IdentityFindings
 from dhverify.judging import FINDING_ORDER
@@ -46,7 +46,7 @@ class FoundLot:
 def line_row(found: FoundLot, sample: Sample, judgement: Judgement) -> LineRow:
     """Row of one line."""
     evidence = found.evidence[sample.name]
-    measures = evidence.measures or _no_measures()
+    measures = evidence.measures or NO_MEASURES
     has = evidence.measures is not None
     inducer_segments = [s for s in evidence.segments if s.origin == "inducer"]
     is_clean = evidence.finding is evidence.expected
@@ -88,20 +88,6 @@ def line_row(found: FoundLot, sample: Sample, judgement: Judgement) -> LineRow:
         tissue=sample.tissue.value,
         plants=sample.plants,
         extra=sample.extra,
-    )
-
-
-def _no_measures() -> LineMeasures:
-    return LineMeasures(
-        call_rate=0.0,
-        called_markers=0,
-        heterozygosity=Share(),
-        segregating_markers=None,
-        heterozygosity_segregating=None,
-        diagnostic_markers=None,
-        inducer=Share(),
-        donor_share=None,
-        foreign=Share(),
     )
 
 

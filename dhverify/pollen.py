@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.alternatives import DonorPanel, global_tree, homozygous, linked_log_likelihood, screen, united
+from dhverify.alternatives import MAX_SCORED, DonorPanel, global_tree, homozygous, linked_log_likelihood, screen, united
 from dhverify.analysis import Analysis
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import Tree, plant_maker
@@ -18,8 +18,6 @@ from dhverify.judging import FINDING_ORDER, Option
 from dhverify.likelihood import lay_emissions, state_posterior
 from dhverify.strands import pair_genotypes
 
-MAX_SCORED: Final = 3
-"""Plants that are scored with linkage for one line; a screen picks them."""
 FAR_OFF: Final = 200.0
 MAX_OUTCROSSES: Final = 200
 ALIKE_POLLEN: Final = 0.85

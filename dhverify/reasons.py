@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Final
 
 from dhverify.criteria import long_segments
-from dhverify.evidence import LineEvidence, LineMeasures, Share
+from dhverify.evidence import NO_MEASURES, LineEvidence, LineMeasures
 from dhverify.limits import Limits
 from dhverify.outcome import Finding, Flag, Verdict
 from dhverify.verdicts import Judgement
@@ -30,26 +30,12 @@ def explain(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str
     if judgement.rule in {"finding", "reference in doubt", "mixture"}:
         if evidence.finding not in FINDING_TEXT:
             return _in_doubt(evidence, replace(judgement, rule="not decided"), limits)
-        text = FINDING_TEXT[evidence.finding](evidence, evidence.measures or _nothing())
+        text = FINDING_TEXT[evidence.finding](evidence, evidence.measures or NO_MEASURES)
         kept = replace(judgement, flags=tuple(f for f in judgement.flags if f not in MEASURED))
         return " ".join(filter(None, [text, _next_step(evidence, judgement), _flag_sentences(evidence, kept)]))
     if judgement.rule == "inducer segment":
         return _segment(evidence, limits)
     return _in_doubt(evidence, judgement, limits)
-
-
-def _nothing() -> LineMeasures:
-    return LineMeasures(
-        call_rate=0.0,
-        called_markers=0,
-        heterozygosity=Share(),
-        segregating_markers=None,
-        heterozygosity_segregating=None,
-        diagnostic_markers=None,
-        inducer=Share(),
-        donor_share=None,
-        foreign=Share(),
-    )
 
 
 def percent(share: float | None) -> str:
@@ -83,7 +69,7 @@ def _diagnostic(measures: LineMeasures) -> str:
 
 
 def _passed(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
-    measures = evidence.measures or _nothing()
+    measures = evidence.measures or NO_MEASURES
     text = (
         f"A clean gamete of {evidence.sample.donor}: {_measured(measures)} (limit {percent(limits.max_heterozygosity)})"
     )
@@ -98,7 +84,7 @@ def _passed(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str
 
 
 def _unresolved(evidence: LineEvidence, limits: Limits) -> str:
-    measures = evidence.measures or _nothing()
+    measures = evidence.measures or NO_MEASURES
     if measures.called_markers < limits.min_called_markers:
         return (
             f"Called at {measures.called_markers} usable markers only (at least {limits.min_called_markers} are"
@@ -236,7 +222,7 @@ def _extent(start: float | None, end: float | None) -> str:
 
 
 def _in_doubt(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
-    measures = evidence.measures or _nothing()
+    measures = evidence.measures or NO_MEASURES
     sentences = []
     if judgement.rule == "not decided":
         rivals = sorted(((p, f) for f, p in evidence.posterior.items() if f is not evidence.expected), reverse=True)
@@ -270,7 +256,7 @@ def _what_would_decide(rival: Finding, measures: LineMeasures, limits: Limits) -
 
 
 def _flag_sentences(evidence: LineEvidence, judgement: Judgement) -> str:
-    measures = evidence.measures or _nothing()
+    measures = evidence.measures or NO_MEASURES
     texts = {
         Flag.HETEROZYGOSITY: f"It is {_measured(measures)}, over the limit. {NEXT_RETEST}",
         Flag.INDUCER_ALLELES: f"It shows {_diagnostic(measures)}, over the limit. {NEXT_RETEST}",
