@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from dhverify.report.page import page_text
 from dhverify.report.summary import KIND, summary_text
-from dhverify.report.tables import csv_text, tables
+from dhverify.report.tables import TABLE_RECORDS, csv_text, tables
 from dhverify.report.whole_folder import check_target, write_whole
 from dhverify.report.workbook import workbook_bytes
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 SUMMARY: Final = "summary.json"
 REPORT: Final = "report.html"
 WORKBOOK: Final = "results.xlsx"
+RESULT_FILES: Final = frozenset({SUMMARY, REPORT, WORKBOOK, *(f"{name}.csv" for name in TABLE_RECORDS)})
+"""Everything that a check can write."""
 
 
 def write_results(outcome: CheckOutcome, directory: str | Path, *, force: bool = False, xlsx: bool = False) -> Path:
@@ -80,7 +82,9 @@ def check_results_target(directory: str | Path, *, force: bool = False) -> Path:
 
 
 def is_results_folder(folder: Path) -> bool:
-    """Whether a folder was written by a check: its ``summary.json`` says so."""
+    """Whether a folder was written by a check and holds nothing else: a file of the user is never deleted."""
+    if any(path.name not in RESULT_FILES or not path.is_file() for path in folder.iterdir()):
+        return False
     try:
         found = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
     except (OSError, ValueError):

@@ -127,3 +127,14 @@ def test_a_place_that_cannot_be_read_is_an_output_error(tmp_path, monkeypatch):
     monkeypatch.setattr(Path, "iterdir", refuse)
     with pytest.raises(OutputError, match="Permission denied"):
         check_results_target(tmp_path)
+
+
+def test_a_file_of_the_user_in_a_results_folder_is_never_deleted(outcome, tmp_path):
+    folder = write_results(outcome, tmp_path / "results")
+    notes = folder / "my_notes.txt"
+    notes.write_text("seen in the field", encoding="utf-8")
+    with pytest.raises(OutputError):
+        write_results(outcome, folder, force=True)
+    assert notes.read_text(encoding="utf-8") == "seen in the field"
+    notes.unlink()
+    write_results(outcome, folder, force=True)
