@@ -31,7 +31,7 @@ EXIT_STOPPED: Final = 130
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="dhverify")
 def cli() -> None:
-    r"""Tell which plants and lines of a doubled-haploid programme are what their labels say.
+    """Tell which plants and lines of a doubled-haploid programme are what their labels say.
 
     \b
     A first run from a genotype file alone:
@@ -61,7 +61,7 @@ def cli() -> None:
 @options.quiet_option
 @options.debug_option
 def check(genotypes: tuple[Path, ...], **chosen: Any) -> int:
-    r"""Verify every line of a sample sheet and write the results folder.
+    """Verify every line of a sample sheet and write the results folder.
 
     GENOTYPES are VCF, VCF.gz, BCF, CSV or TSV files; several are joined.
 
@@ -82,7 +82,7 @@ def check(genotypes: tuple[Path, ...], **chosen: Any) -> int:
 @options.quiet_option
 @options.debug_option
 def sheet(genotypes: tuple[Path, ...], file: Path, *, layout: str, force: bool, quiet: bool) -> int:
-    r"""Write a sample sheet to fill in, from the sample names of GENOTYPES.
+    """Write a sample sheet to fill in, from the sample names of GENOTYPES.
 
     Roles, stages, donors and wells are guessed from the names and marked as guesses: look over each.
 
@@ -103,7 +103,7 @@ def sheet(genotypes: tuple[Path, ...], file: Path, *, layout: str, force: bool, 
 @options.limits_option
 @options.debug_option
 def limits(limits_file: Path | None) -> int:
-    r"""Print every limit as TOML: value, unit, range, reason and source.
+    """Print every limit as TOML: value, unit, range, reason and source.
 
     \b
     Example:
@@ -130,7 +130,7 @@ def limits(limits_file: Path | None) -> int:
 @options.quiet_option
 @options.debug_option
 def simulate(directory: Path, *, quiet: bool, **settings: Any) -> int:
-    r"""Invent a programme with known truth, in the files that 'check' reads.
+    """Invent a programme with known truth, in the files that 'check' reads.
 
     \b
     Example:
