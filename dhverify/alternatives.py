@@ -18,14 +18,21 @@ from dhverify.findings_table import Tree, plant_maker
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis, gamete_twice
 from dhverify.judging import Option
-from dhverify.likelihood import lay_emissions, log_likelihood
-from dhverify.scoring import LearntLot
+from dhverify.likelihood import log_likelihood
+from dhverify.observation import CALLS, N_GENOTYPES
+from dhverify.scoring import LearntLot, sample_emissions
 from dhverify.strands import pair_genotypes
 
 SCREEN_MARGIN: Final = 12.0
 """Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
 MAX_SCORED: Final = 3
 """Plants that are scored with linkage for one line; a screen picks them."""
+LEAST_CHANCE: Final = 1e-12
+"""Chances below count as this, so that one impossible call does not rule out a plant."""
+SCREEN_BYTES: Final = 16 * 2**20
+"""Table of the samples that are screened together."""
+LINES_TOGETHER: Final = 64
+"""Samples that are scored with linkage together."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,18 +116,30 @@ def screen(learnt: LearntLot, rows: NDArray[np.int64], genotypes: NDArray[np.flo
 
     """
     if learnt.seen.depths is None:
-        table = learnt.assay.calls.table()[:, :3]
-        chance = np.einsum("mcg,dmg->cmd", table, genotypes)
-        log_chance = np.log(np.maximum(chance, 1e-12))
-        calls = learnt.seen.calls[rows]
-        return np.asarray(sum((calls == c).astype(np.float64) @ log_chance[c] for c in range(3)))
+        return _screen_calls(learnt, rows, genotypes)
+    mixes = np.ascontiguousarray(genotypes.transpose(1, 2, 0))
+    everywhere = np.arange(learnt.grid.n_markers)
     total = np.zeros((len(rows), len(genotypes)))
-    for start in range(0, len(rows), 64):
-        part = slice(start, start + 64)
-        likelihood = learnt.assay.genotype_likelihood(learnt.seen, rows[part])
-        for option, chance in enumerate(genotypes):
-            seen = np.einsum("mng,mg->mn", likelihood, chance)
-            total[part, option] = np.log(np.maximum(seen, 1e-12)).sum(axis=0)
+    n_together = max(1, SCREEN_BYTES // max(8 * mixes[:, 0].size, 1))
+    for start in range(0, len(rows), n_together):
+        part = slice(start, start + n_together)
+        seen = learnt.assay.mixed_likelihood(learnt.seen, rows[part], mixes, everywhere)
+        total[part] = np.log(np.maximum(seen, LEAST_CHANCE)).sum(axis=0).T
+    return total
+
+
+def _screen_calls(learnt: LearntLot, rows: NDArray[np.int64], genotypes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Log likelihood of calls: a table of each option's log chance of every call, and one product with the calls."""
+    table = learnt.assay.calls.table()[:, :N_GENOTYPES]
+    log_chance = table @ genotypes.transpose(1, 2, 0)
+    np.log(np.maximum(log_chance, LEAST_CHANCE, out=log_chance), out=log_chance)
+    log_chance = log_chance.reshape(-1, len(genotypes))
+    total = np.empty((len(rows), len(genotypes)))
+    n_together = max(1, SCREEN_BYTES // max(8 * len(log_chance), 1))
+    for start in range(0, len(rows), n_together):
+        part = slice(start, start + n_together)
+        is_call = learnt.seen.calls[rows[part], :, None] == CALLS[:N_GENOTYPES]
+        total[part] = is_call.reshape(len(is_call), -1).astype(np.float64) @ log_chance
     return total
 
 
@@ -161,10 +180,9 @@ def linked_log_likelihood(
     pairs = list(hypothesis.pairs)
     genotypes = pair_genotypes(pairs, values, {})
     result = np.empty(len(rows))
-    for start in range(0, len(rows), 64):
-        part = slice(start, start + 64)
-        likelihood = learnt.assay.genotype_likelihood(learnt.seen, rows[part])
-        emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
+    for start in range(0, len(rows), LINES_TOGETHER):
+        part = slice(start, start + LINES_TOGETHER)
+        emissions = sample_emissions(learnt, rows[part], pairs, genotypes)
         result[part] = log_likelihood(hypothesis, emissions, learnt.grid)
     return result
 
@@ -198,12 +216,11 @@ def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.boo
     masked = scores.copy()
     masked[everyone, own] = -np.inf
     wanted: dict[int, list[int]] = {}
-    for line in everyone:
-        order = np.argsort(-masked[line], kind="stable")[:MAX_SCORED]
+    for line, order in enumerate(np.argsort(-masked, axis=1, kind="stable")[:, :MAX_SCORED]):
         for donor in order:
             is_close = masked[line, donor] >= own_score[line] - SCREEN_MARGIN
             if np.isfinite(masked[line, donor]) and (is_close or in_doubt[line]):
-                wanted.setdefault(int(donor), []).append(int(line))
+                wanted.setdefault(int(donor), []).append(line)
     options: list[list[Option]] = [[] for _ in everyone]
     n_others = max(1, len(panel.names) - 1)
     for donor, lines in sorted(wanted.items()):
@@ -227,12 +244,13 @@ def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.boo
 
 def _fit(analysis: Analysis, panel: DonorPanel, donor: NDArray[np.int64]) -> NDArray[np.float64]:
     """Share of the alleles seen that a donor can give."""
-    calls = analysis.learnt.seen.calls[analysis.rows]
-    second = panel.mean_second[donor]
-    gives_first, gives_second = second < 0.98, second > 0.02
-    is_called = calls != MISSING
-    possible = np.where(calls == 0, gives_first * 2, np.where(calls == 2, gives_second * 2, 0))
-    possible = np.where(calls == 1, gives_first.astype(int) + gives_second, possible)
-    total = 2 * is_called.sum(axis=1)
-    good = np.where(is_called, possible, 0).sum(axis=1)
-    return np.divide(good, total, out=np.full(len(calls), np.nan), where=total > 0)
+    good, total = np.zeros(len(donor)), np.zeros(len(donor))
+    for number in np.unique(donor):
+        lines = np.flatnonzero(donor == number)
+        calls = analysis.learnt.seen.calls[analysis.rows[lines]]
+        second = panel.mean_second[number]
+        alleles = np.array([second < 0.98, second > 0.02], dtype=np.float32)
+        given = (2 * alleles[0], alleles[0] + alleles[1], 2 * alleles[1])
+        good[lines] = sum((calls == call).astype(np.float32) @ copies for call, copies in enumerate(given))
+        total[lines] = 2 * (calls != MISSING).sum(axis=1)
+    return np.divide(good, total, out=np.full(len(donor), np.nan), where=total > 0)

@@ -60,17 +60,21 @@ def donor_rows(
         In the order of the sheet, the stages of a family in the order of the programme.
 
     """
-    lines = counted_lines(sheet, evidence)
+    lines = _by_family_and_stage(counted_lines(sheet, evidence))
     return tuple(
         _donor_row(family, stage, own, verdicts, panels.get(family, FamilyPanel()), advice.get(family.donor, ""))
         for family in sheet.families
         for stage in Stage
-        if (own := [line for line in lines if _family(line) == family and line.stage is stage])
+        if (own := lines.get((family, stage)))
     )
 
 
-def _family(line: CountedLine) -> Family:
-    return Family(donor=line.sample.donor, inducer=line.sample.inducer)
+def _by_family_and_stage(lines: Iterable[CountedLine]) -> dict[tuple[Family, Stage | None], list[CountedLine]]:
+    grouped: dict[tuple[Family, Stage | None], list[CountedLine]] = {}
+    for line in lines:
+        family = Family(donor=line.sample.donor, inducer=line.sample.inducer)
+        grouped.setdefault((family, line.stage), []).append(line)
+    return grouped
 
 
 def _donor_row(

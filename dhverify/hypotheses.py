@@ -205,6 +205,18 @@ def crossed(name: str, donor: PlantMaker, pollen: PlantMaker, *, selfings: int =
     return hypothesis(name, meioses, plant)
 
 
+KIN_RATE: Final = 4.0
+"""Redraws per Morgan between what a plant shares with its kin and what it does not (common practice, no source)."""
+
+
+def pollen_of_kin(name: str, donor: PlantMaker, kin: int, pool: int) -> Hypothesis:
+    """Return a donor gamete fertilised by pollen that agrees with strand ``kin`` in stretches, else with the pool."""
+    meioses = Meioses()
+    gamete = meioses.gamete(donor(meioses))
+    is_other = meioses.new(Factor(weights=(0.5, 0.5), rate=KIN_RATE))
+    return hypothesis(name, meioses, Plant(gamete, Pick(is_other, (Strand(kin), Strand(pool)))))
+
+
 def hybrid_plant(donor: PlantMaker, pollen: PlantMaker) -> PlantMaker:
     """Return the maker of a hybrid between a donor gamete and another plant's gamete."""
 
@@ -215,6 +227,8 @@ def hybrid_plant(donor: PlantMaker, pollen: PlantMaker) -> PlantMaker:
 
 
 LATE_SELFING_HETEROZYGOSITY: Final = 0.05
+"""Share of the genome that such a line is taken to be heterozygous over: 2 ** -5 is .03 after five selfings, .06
+after four (computed; the value itself is common practice, no source)."""
 LATE_SELFING_RUN_RATE: Final = 10.0
 """A line selfed five times or so: heterozygous runs of about 10 cM over about 1/20 of the genome (a first-order
 approximation of the many meioses; Haldane JBS, Waddington CH (1931) Genetics 16:357-374 for the doubled map)."""

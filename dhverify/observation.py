@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from dhverify import assumptions
-from dhverify.genotypes import locked
+from dhverify.genotypes import MISSING, locked
 
 N_GENOTYPES: Final = 3
+"""Copies of the second allele in a diploid: 0, 1 or 2."""
+CALLS: Final = locked(np.array([0, 1, 2, MISSING], dtype=np.int8))
+"""Calls in the order of :meth:`CallErrors.table`."""
 MAX_DEPTH: Final = 60
 """Reads beyond this at one marker are scaled down to it: they say no more about a genotype."""
 
@@ -218,6 +221,38 @@ class AssayModel:
         if seen.depths is not None:
             return np.ascontiguousarray(self.reads.of(seen.depths[samples]).transpose(1, 0, 2))
         return calls_likelihood(self.calls.table(), seen.calls[samples])
+
+    def mixed_likelihood(
+        self,
+        seen: Observations,
+        samples: NDArray[np.int64],
+        genotypes: NDArray[np.float64],
+        markers: NDArray[np.int64],
+    ) -> NDArray[np.float64]:
+        """Likelihood of what was seen of some samples, given genotype probabilities.
+
+        Parameters
+        ----------
+        seen
+            What was observed of all samples.
+        samples
+            Sample rows.
+        genotypes
+            float64, shape (n_markers, 3, n_mixes). Genotype probabilities of each mix, at all markers.
+        markers
+            Which markers to look at, in which order.
+
+        Returns
+        -------
+        ndarray
+            float64, shape (len(markers), n_mixes, n_samples).
+
+        """
+        given = genotypes[markers].transpose(0, 2, 1)
+        if seen.depths is not None:
+            return given @ self.reads.of(seen.depths[np.ix_(samples, markers)]).transpose(1, 2, 0)
+        is_call = seen.calls[np.ix_(samples, markers)].T[:, None] == CALLS[:, None]
+        return (given @ self.calls.table()[markers].transpose(0, 2, 1)) @ is_call.astype(np.float64)
 
 
 def calls_likelihood(table: NDArray[np.float64], calls: NDArray[np.int8]) -> NDArray[np.float64]:

@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import Candidate, FamilyShape
 from dhverify.hypotheses import Hypothesis
-from dhverify.likelihood import Emissions, lay_emissions, log_likelihood
-from dhverify.marker_grid import MarkerGrid
+from dhverify.likelihood import Emissions, log_likelihood
+from dhverify.marker_grid import NO_MARKER, MarkerGrid
 from dhverify.observation import AssayModel, Observations
 from dhverify.strands import pair_genotypes
 
-BATCH_BYTES: Final = 48 * 2**20
+BATCH_BYTES: Final = 24 * 2**20
 """Emission table of one batch."""
 
 
@@ -108,21 +108,41 @@ def all_pairs(hypotheses: Sequence[Hypothesis]) -> list[tuple[int, int]]:
     return list(dict.fromkeys(pair for h in hypotheses for pair in h.pairs))
 
 
+def sample_emissions(
+    lot: LearntLot, samples: NDArray[np.int64], pairs: Sequence[tuple[int, int]], genotypes: NDArray[np.float64]
+) -> Emissions:
+    """Emissions of some samples at strand pairs whose genotypes are given.
+
+    Parameters
+    ----------
+    lot
+        The lot.
+    samples
+        Sample rows.
+    pairs
+        Strand pairs.
+    genotypes
+        float64, shape (n_markers, 3, n_pairs). Genotype probabilities of each pair.
+
+    """
+    marker = lot.grid.marker
+    likelihood = lot.assay.mixed_likelihood(lot.seen, samples, genotypes, marker.ravel())
+    values = likelihood.reshape(*marker.shape, len(pairs), len(samples))
+    values[marker == NO_MARKER] = 1.0
+    return Emissions(values=values, columns={pair: column for column, pair in enumerate(pairs)})
+
+
 def batch_emissions(
     lot: LearntLot, batch: Sequence[FamilyLines], pairs: list[tuple[int, int]], shape: FamilyShape
 ) -> Emissions:
     """Emissions of the lines of a batch at all strand pairs."""
-    n_lines = sum(len(group.samples) for group in batch)
-    laid = np.empty((lot.grid.n_markers, len(pairs), n_lines))
-    start = 0
+    parts = []
     for group in batch:
-        stop = start + len(group.samples)
         fixed = {} if group.plant is None else {shape.plant: lot.plant_genotype(group.plant)}
         genotypes = pair_genotypes(pairs, lot.slot_values(group.model), fixed)
-        likelihood = lot.assay.genotype_likelihood(lot.seen, group.samples)
-        laid[:, :, start:stop] = (likelihood @ genotypes).transpose(0, 2, 1)
-        start = stop
-    return lay_emissions(laid, pairs, lot.grid)
+        parts.append(sample_emissions(lot, group.samples, pairs, genotypes))
+    values = parts[0].values if len(parts) == 1 else np.concatenate([part.values for part in parts], axis=3)
+    return Emissions(values=values, columns=parts[0].columns)
 
 
 def score(
@@ -157,7 +177,7 @@ def score(
     shape = groups[0].model.shape
     pairs = all_pairs([c.hypothesis for c in found])
     cells = lot.grid.n_steps * lot.grid.n_chains * len(pairs)
-    per_batch = int(max(8, min(512, BATCH_BYTES // (8 * max(cells, 1)))))
+    per_batch = int(max(8, min(256, BATCH_BYTES // (8 * max(cells, 1)))))
     n_lines = sum(len(group.samples) for group in groups)
     result = np.empty((n_lines, len(found)))
 
