@@ -83,7 +83,7 @@ PRIOR_WEIGHT: Final = 30.0
 SEGMENT_LINE_SHARE: Final = 0.05
 """Share of clean lines that keep a stretch of inducer (reported: 1 of 42, Zhao et al. 2013, Plant Physiol
 163:721-731; 7.37 %, Qiu et al. 2014, Curr Plant Biol 1:83-90)."""
-SEGMENT_GENOME_SHARE: Final = 0.004
+SEGMENT_GENOME_SHARE: Final = 0.012
 """Expected share of the genome in such stretches within the model of a line that has one."""
 SEGMENT_MEAN_CM: Final = 20.0
 """Mean length of such a stretch (common practice, no source)."""

@@ -9,12 +9,14 @@ from typing import Final
 
 from dhverify.evidence import LineEvidence, Share
 from dhverify.limits import Limits
-from dhverify.outcome import Finding, Flag
+from dhverify.outcome import Finding, Flag, SegmentRow
 from dhverify.samples import Stage, Tissue
 
 BY_ERROR: Final = 1e-3
 """Heterozygotes that the assay gives a clean line with less than this probability count even where the interval of
 their share still holds the limit (the 99.9th percentile of a clean line, computed from the binomial)."""
+ROUNDING_CM: Final = 1e-6
+"""A segment longer than accepted by less is as long as accepted: the difference of two positions is not exact."""
 
 
 class State(Enum):
@@ -102,6 +104,8 @@ def _heterozygosity(evidence: LineEvidence, limits: Limits) -> State:
     measures = evidence.measures
     if measures is None:
         return State.CANNOT_SAY
+    if evidence.is_poor_sample:
+        return State.NOT_MET
     share = measures.heterozygosity.value
     if share is not None and share > limits.max_heterozygosity and measures.heterozygosity_chance < BY_ERROR:
         return State.NOT_MET
@@ -128,21 +132,29 @@ def _raised(flag: Flag) -> Callable[[LineEvidence, Limits], State]:
     return ask
 
 
+def length_cm(segment: SegmentRow) -> float:
+    """Length of a segment between its outermost markers; 0 where its place is not known."""
+    if segment.start_cm is None or segment.end_cm is None:
+        return 0.0
+    return segment.end_cm - segment.start_cm
+
+
 def long_segments(evidence: LineEvidence, limits: Limits) -> list[float]:
-    """Lengths in cM of inducer segments that are longer than accepted."""
-    lengths = []
-    for segment in evidence.segments:
-        if segment.origin != "inducer":
-            continue
-        start, end = segment.start_cm, segment.end_cm
-        length = end - start if start is not None and end is not None else 0.0
-        if length >= limits.max_inducer_segment_cm:
-            lengths.append(length)
-    return lengths
+    """Lengths in cM of inducer segments that are longer than accepted; all of them where none is accepted."""
+    accepted = limits.max_inducer_segment_cm
+    lengths = [length_cm(segment) for segment in evidence.segments if segment.origin == "inducer"]
+    return [length for length in lengths if accepted == 0 or length > accepted + ROUNDING_CM]
+
+
+def hides_segment(evidence: LineEvidence, limits: Limits) -> bool:
+    """Whether a segment is more likely than not, but too few markers show where it lies."""
+    is_accepted = limits.max_inducer_segment_cm > 0
+    is_sought = evidence.inducer_is_known and not evidence.segments and not is_accepted
+    return is_sought and evidence.segment_probability > 0.5
 
 
 def _segment(evidence: LineEvidence, limits: Limits) -> State:
-    return _state(not long_segments(evidence, limits))
+    return _state(not long_segments(evidence, limits) and not hides_segment(evidence, limits))
 
 
 def _tissue(evidence: LineEvidence, limits: Limits) -> State:

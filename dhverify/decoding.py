@@ -10,21 +10,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
-from dhverify.assumptions import SEGMENT_LINE_SHARE
+from dhverify.assumptions import PRIOR_WEIGHT, SEGMENT_LINE_SHARE
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import EXPECTED, Candidate, candidates
-from dhverify.genotypes import MISSING
-from dhverify.likelihood import factor_posterior, state_posterior
+from dhverify.likelihood import factor_posterior, marker_emissions, state_posterior
 from dhverify.limits import Limits
-from dhverify.marker_classes import MarkerClasses
+from dhverify.marker_classes import SURE, MarkerClasses
 from dhverify.outcome import SegmentRow
 from dhverify.scoring import FamilyLines, batch_emissions
-from dhverify.segments import FoundSegment, find_segments, kind_posterior
+from dhverify.segments import FoundSegment, find_segments, kind_posterior, kind_support
 
 LINES_AT_ONCE: Final = 128
-SEGMENT_LOG_ODDS: Final = 0.0
-"""Lines whose log odds for a segment lie above this are decoded for segments."""
+"""Lines that are decoded together, for memory only: it changes no result."""
+SEGMENT_ODDS: Final = 1.0
+"""Clean lines whose odds for a segment lie above this are searched for it."""
+SHARE_ROUNDS: Final = 5
+"""Times that the share of lines with a segment is found from the odds, and they from it (common practice, no
+source)."""
+MOST_LOG_ODDS: Final = 50.0
+"""Log odds beyond which exp would overflow; no decision lies near it."""
 NOT_DECODED: Final = -1
+"""In place of a strand where a line was not decoded."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,6 +45,8 @@ class Decoded:
         Share of each founder of the donor.
     segments
         Segments, as rows.
+    segment_probability
+        float64, shape (n_judged,). Probability that a clean line carries a stretch that its donor did not give.
     strand
         int8, shape (n_judged, n_markers). Local donor slot where both alleles come from it; ``NOT_DECODED``.
     inducer_copies
@@ -49,6 +57,7 @@ class Decoded:
     shares: tuple[tuple[float, float, float] | None, ...]
     parent_shares: tuple[tuple[tuple[str, float], ...], ...]
     segments: tuple[tuple[SegmentRow, ...], ...]
+    segment_probability: NDArray[np.float64]
     strand: NDArray[np.int8]
     inducer_copies: NDArray[np.int8]
 
@@ -72,6 +81,7 @@ def decode(
 ) -> Decoded:
     """Decode every judged sample under its most probable hypothesis."""
     target = _Target(len(analysis.judged), analysis.learnt.grid.n_markers)
+    segment_odds = _segment_odds(analysis, chosen)
     for number, model in enumerate(analysis.models):
         found = candidates(model.shape)
         lines = [int(k) for k in np.flatnonzero(analysis.model_of == number)]
@@ -80,11 +90,13 @@ def decode(
             plain = 0 if found[index].finding == EXPECTED else index
             _decode_lines(analysis, model, found[plain], picked, target)
         clean = [line for line in lines if chosen[line] is not None and found[chosen[line] or 0].finding == EXPECTED]
-        _decode_segments(analysis, model, classes[number], np.array(clean, dtype=np.int64), limits, target)
+        likely = np.array([line for line in clean if segment_odds[line] > SEGMENT_ODDS], dtype=np.int64)
+        _decode_segments(analysis, model, classes[number], likely, segment_odds, limits, target)
     return Decoded(
         shares=tuple(target.shares),
         parent_shares=tuple(target.parents),
         segments=tuple(target.segments),
+        segment_probability=segment_odds / (1 + segment_odds),
         strand=target.strand,
         inducer_copies=target.copies,
     )
@@ -132,10 +144,31 @@ def _decode_lines(
 
 def _parents(model: FamilyModel, shares: NDArray[np.float64]) -> tuple[tuple[str, float], ...]:
     total = float(shares.sum())
-    is_known = all(not name.endswith((" chromosome 1", " chromosome 2")) for name in model.founder_names)
-    if total <= 0 or not is_known:
+    if total <= 0 or model.is_unphased:
         return ()
     return tuple((name, float(s) / total) for name, s in zip(model.founder_names, shares, strict=True))
+
+
+def _segment_odds(analysis: Analysis, chosen: Sequence[int | None]) -> NDArray[np.float64]:
+    """Odds of each clean line for a segment, 0 for other lines; the share of such lines is learnt from the lot."""
+    gain = np.full(len(chosen), -np.inf)
+    for line, index in enumerate(chosen):
+        found = candidates(analysis.models[int(analysis.model_of[line])].shape)
+        if index is not None and found[index].finding == EXPECTED:
+            segmented = _segmented(found)
+            gain[line] = analysis.log_likelihood[line][segmented] - analysis.log_likelihood[line][0]
+    ratio = np.exp(np.clip(analysis.learnt.weight * gain, -MOST_LOG_ODDS, MOST_LOG_ODDS))
+    ratio[~np.isfinite(gain)] = 0.0
+    n_clean = int(np.isfinite(gain).sum())
+    share = SEGMENT_LINE_SHARE
+    for _ in range(SHARE_ROUNDS):
+        probability = share * ratio / (1 - share + share * ratio)
+        share = float((SEGMENT_LINE_SHARE * PRIOR_WEIGHT + probability.sum()) / (PRIOR_WEIGHT + n_clean))
+    return np.asarray(share / (1 - share) * ratio)
+
+
+def _segmented(found: Sequence[Candidate]) -> int:
+    return next(k for k, c in enumerate(found) if c.detail == "segments")
 
 
 def _decode_segments(
@@ -143,48 +176,46 @@ def _decode_segments(
     model: FamilyModel,
     classes: MarkerClasses,
     lines: NDArray[np.int64],
+    segment_odds: NDArray[np.float64],
     limits: Limits,
     target: _Target,
 ) -> None:
     """Look for segments in the clean lines of a family that may have one."""
     found = candidates(model.shape)
-    segmented = next(k for k, c in enumerate(found) if c.detail == "segments")
-    odds = np.log(SEGMENT_LINE_SHARE / (1 - SEGMENT_LINE_SHARE))
-    gain = np.array([analysis.log_likelihood[k][segmented] - analysis.log_likelihood[k][0] + odds for k in lines])
-    picked = lines[gain > SEGMENT_LOG_ODDS] if len(lines) else lines
+    segmented = _segmented(found)
     hypothesis = found[segmented].hypothesis
     pairs = list(hypothesis.pairs)
     grid = analysis.learnt.grid
-    for start in range(0, len(picked), LINES_AT_ONCE // 8):
-        part = picked[start : start + LINES_AT_ONCE // 8]
+    is_sure = _sure_inducer(analysis, model) & classes.is_diagnostic.any()
+    for start in range(0, len(lines), LINES_AT_ONCE // 8):
+        part = lines[start : start + LINES_AT_ONCE // 8]
         group = _family_lines(analysis, model, part)
         emissions = batch_emissions(analysis.learnt, [group], pairs, model.shape)
-        kinds = kind_posterior(factor_posterior(hypothesis, emissions, grid))
+        states = factor_posterior(hypothesis, emissions, grid)
+        kinds = kind_posterior(states)
+        support = kind_support(states, marker_emissions(emissions, hypothesis, grid))
         for column, line in enumerate(part):
-            calls = analysis.learnt.seen.calls[analysis.rows[line]]
-            inducer, foreign = _support(calls, classes)
+            probability = float(segment_odds[line] / (1 + segment_odds[line]))
             segments = find_segments(
                 kinds[:, :, column],
                 grid,
-                supports_inducer=inducer,
-                supports_foreign=foreign,
+                supports_inducer=support[:, 0, column] & is_sure,
+                supports_foreign=support[:, 1, column],
                 min_markers=limits.min_segment_markers,
+                min_confidence=limits.min_confidence,
+                line_probability=probability,
             )
-            odds_here = 1 / (1 + np.exp(-np.clip(gain[np.flatnonzero(lines == line)[0]], -50, 50)))
-            target.segments[line] = tuple(_row(analysis, line, segment, float(odds_here)) for segment in segments)
+            target.segments[line] = tuple(_row(analysis, line, segment) for segment in segments)
             _mark(target, line, segments, kinds[:, :, column], analysis)
 
 
-def _support(calls: NDArray[np.int8], classes: MarkerClasses) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Markers that show an allele which only the inducer, or only outside material, can have given."""
-    shows_first = (calls == 0) | (calls == 1)
-    shows_second = (calls == 2) | (calls == 1)
-    inducer = classes.is_diagnostic & np.where(classes.inducer_second, shows_second, shows_first)
-    foreign = classes.is_alike & np.where(classes.alike_second, shows_first, shows_second)
-    return inducer & (calls != MISSING), foreign & (calls != MISSING)
+def _sure_inducer(analysis: Analysis, model: FamilyModel) -> NDArray[np.bool_]:
+    """Markers at which the alleles of the inducer are known; bool, shape (n_markers,)."""
+    second = analysis.learnt.strand_second[model.slots[list(model.inducer_slots)]]
+    return np.asarray((np.minimum(second, 1 - second) < SURE).all(axis=0))
 
 
-def _row(analysis: Analysis, line: int, segment: FoundSegment, odds: float) -> SegmentRow:
+def _row(analysis: Analysis, line: int, segment: FoundSegment) -> SegmentRow:
     where = analysis.places
     first, last = segment.first, segment.last
     cm = analysis.learnt.grid.cm
@@ -198,7 +229,7 @@ def _row(analysis: Analysis, line: int, segment: FoundSegment, odds: float) -> S
         origin=segment.origin,
         copies=segment.copies,
         markers=segment.markers,
-        confidence=segment.confidence * odds,
+        confidence=segment.confidence,
     )
 
 

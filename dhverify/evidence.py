@@ -71,6 +71,12 @@ class LineEvidence:
         The most probable finding and its probability; ``unresolved`` without one.
     detail, named
         What is known beyond the finding (which pollen, how many selfings), and the plant it names.
+    duplicate_group, duplicates
+        Label of the samples of one genotype that are not declared so, and the names of the others.
+    is_poor_sample
+        Whether a clean line is best explained by DNA that errs more than the lot.
+    segment_probability
+        Probability that an otherwise clean line carries a segment, found or not.
     flags
         Flags raised by identity and plates.
 
@@ -86,6 +92,8 @@ class LineEvidence:
     named: str = ""
     measures: LineMeasures | None = None
     segments: tuple[SegmentRow, ...] = ()
+    segment_probability: float = 0.0
+    is_poor_sample: bool = False
     best_donor: str = ""
     best_donor_fit: float | None = None
     contaminant: str = ""
@@ -93,6 +101,7 @@ class LineEvidence:
     excludes_inducer: bool = True
     inducer_is_known: bool = True
     duplicate_group: str = ""
+    duplicates: tuple[str, ...] = ()
     flags: frozenset[Flag] = field(default_factory=frozenset)
     notes: tuple[str, ...] = ()
     reference_agrees: Answer = Answer.YES

@@ -12,10 +12,14 @@ from scipy.stats import binom
 from dhverify.hypotheses import SEGMENT_KINDS
 from dhverify.marker_grid import NO_MARKER, MarkerGrid
 
-LOWEST_CONFIDENCE: Final = 0.9
-"""A segment is reported when its best marker lies in one with at least this probability."""
+SUPPORT_RATIO: Final = 5.0
+"""A marker supports a segment when the strange allele explains what was seen so many times better (common practice,
+no source)."""
 VISIBLE_PROBABILITY: Final = 0.95
+"""A segment is visible at a length when it is found at so many of its places (the 95 % of the donor table)."""
 LONGEST_CM: Final = 300.0
+"""Longest segment that is looked for: no maize chromosome is longer (210 cM, Ogut et al. 2015, Heredity
+114:552-563)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +69,34 @@ def kind_posterior(state_posterior: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(split.sum(axis=1))
 
 
+def kind_support(state_posterior: NDArray[np.float64], seen: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Markers whose observation speaks for an allele that the line's own donor strand does not give.
+
+    What was seen is compared under each kind of stretch and under none, over the donor strands that the line most
+    probably carries there: the same call may speak for a segment in one line and not in its sister.
+
+    Parameters
+    ----------
+    state_posterior
+        float64, shape (n_markers, n_states, n_lines), the kind varying fastest over states.
+    seen
+        float64, shape (n_markers, n_states, n_lines). Likelihood of what was observed at each marker alone.
+
+    Returns
+    -------
+    ndarray
+        bool, shape (n_markers, 2, n_lines). Support for an inducer stretch, and for a foreign one.
+
+    """
+    n_markers, n_states, n_lines = state_posterior.shape
+    n_kinds = len(SEGMENT_KINDS)
+    split = (n_markers, n_states // n_kinds, n_kinds, n_lines)
+    background = state_posterior.reshape(split).sum(axis=2)
+    chance = np.einsum("mbn,mbkn->mkn", background, seen.reshape(split))
+    either = np.stack([chance[:, 1:3].max(axis=1), chance[:, 3:5].max(axis=1)], axis=1)
+    return np.asarray(either > SUPPORT_RATIO * chance[:, :1])
+
+
 def find_segments(
     kinds: NDArray[np.float64],
     grid: MarkerGrid,
@@ -72,6 +104,8 @@ def find_segments(
     supports_inducer: NDArray[np.bool_],
     supports_foreign: NDArray[np.bool_],
     min_markers: int,
+    min_confidence: float,
+    line_probability: float = 1.0,
 ) -> list[FoundSegment]:
     """Segments of one line.
 
@@ -82,10 +116,14 @@ def find_segments(
     grid
         The chains.
     supports_inducer, supports_foreign
-        bool, shape (n_markers,). Markers where the line shows an allele that only the inducer, or only
-        outside material, can have given.
+        bool, shape (n_markers,). Markers that speak for an allele of the inducer, or of outside material
+        (:func:`kind_support`).
     min_markers
         Fewer supporting markers make no segment.
+    min_confidence
+        Less sure ones are no segments: a segment fails a line.
+    line_probability
+        Probability that the line carries any segment.
 
     """
     found = []
@@ -98,8 +136,10 @@ def find_segments(
             markers = grid.marker[:, chain]
             markers = markers[markers != NO_MARKER]
             for run in _runs(inside[markers] > 0.5):
-                segment = _segment(markers[run], kinds, columns, inside, support, origin)
-                if segment is not None and segment.markers >= min_markers:
+                if not support[markers[run]].any():
+                    continue
+                segment = _segment(markers[run], kinds, columns, inside * line_probability, support, origin)
+                if segment.markers >= min_markers and segment.confidence >= min_confidence:
                     found.append(segment)
     return found
 
@@ -116,11 +156,8 @@ def _segment(
     inside: NDArray[np.float64],
     support: NDArray[np.bool_],
     origin: str,
-) -> FoundSegment | None:
+) -> FoundSegment:
     supporting = markers[support[markers]]
-    confidence = float(inside[markers].max())
-    if not len(supporting) or confidence < LOWEST_CONFIDENCE:
-        return None
     one, two = (float(kinds[markers, column].sum()) for column in columns)
     return FoundSegment(
         first=int(supporting[0]),
@@ -128,7 +165,7 @@ def _segment(
         origin=origin,
         copies=2 if two > one else 1,
         markers=len(supporting),
-        confidence=confidence,
+        confidence=float(inside[markers].max()),
     )
 
 
@@ -153,35 +190,95 @@ def share_seen(
         Diagnostic markers needed.
 
     """
-    seen, places = 0.0, 0.0
+    chromosomes = _chromosomes(grid, is_diagnostic)
+    return _share_seen(length_cm, chromosomes, _chance_of_enough(chromosomes, call_rate, min_markers))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Chromosome:
+    """One chromosome of a grid: where its markers begin and end, and its diagnostic ones in order (all in cM)."""
+
+    name: str
+    start_cm: float
+    end_cm: float
+    diagnostic_cm: NDArray[np.float64]
+
+
+def _chromosomes(grid: MarkerGrid, is_diagnostic: NDArray[np.bool_]) -> list[_Chromosome]:
+    found = []
     for chain in np.flatnonzero(grid.chain_chrom != ""):
         markers = grid.marker[:, chain]
         markers = markers[markers != NO_MARKER]
         cm = grid.cm[markers]
-        room = float(np.ptp(cm)) - length_cm
+        found.append(
+            _Chromosome(
+                name=str(grid.chain_chrom[chain]),
+                start_cm=float(cm.min()),
+                end_cm=float(cm.max()),
+                diagnostic_cm=np.sort(cm[is_diagnostic[markers]]),
+            )
+        )
+    return found
+
+
+def _chance_of_enough(chromosomes: list[_Chromosome], call_rate: float, min_markers: int) -> NDArray[np.float64]:
+    """Chance that enough markers are called, by the number of diagnostic markers in a segment."""
+    most = max((len(c.diagnostic_cm) for c in chromosomes), default=0)
+    return np.asarray(binom.sf(min_markers - 1, np.arange(most + 1), call_rate))
+
+
+def _share_seen(length_cm: float, chromosomes: list[_Chromosome], chance: NDArray[np.float64]) -> float:
+    """Share of the segments of a length that are found, given the chance at each number of diagnostic markers."""
+    seen, places = 0.0, 0.0
+    for chromosome in chromosomes:
+        room = chromosome.end_cm - chromosome.start_cm - length_cm
         if room <= 0:
             continue
-        start = cm.min() + np.linspace(0, room, max(2, int(room) + 1))
-        told = np.sort(cm[is_diagnostic[markers]])
+        start = chromosome.start_cm + np.linspace(0, room, max(2, int(room) + 1))
+        told = chromosome.diagnostic_cm
         count = np.searchsorted(told, start + length_cm, side="right") - np.searchsorted(told, start)
-        chance = binom.sf(min_markers - 1, count, call_rate)
-        seen += float(chance.mean()) * room
+        seen += float(chance[count].mean()) * room
         places += room
     return seen / places if places > 0 else 0.0
+
+
+def blind_chromosomes(grid: MarkerGrid, is_diagnostic: NDArray[np.bool_], min_markers: int) -> tuple[str, ...]:
+    """Chromosomes with too few diagnostic markers to show a segment of any length, in the order of the grid.
+
+    Parameters
+    ----------
+    grid
+        The chains.
+    is_diagnostic
+        bool, shape (n_markers,).
+    min_markers
+        Diagnostic markers needed.
+
+    """
+    return tuple(c.name for c in _chromosomes(grid, is_diagnostic) if len(c.diagnostic_cm) < min_markers)
 
 
 def smallest_visible_cm(
     grid: MarkerGrid, is_diagnostic: NDArray[np.bool_], call_rate: float, min_markers: int
 ) -> float | None:
-    """Shortest segment that is found with probability .95, to 1 cM; None where none would be."""
-    lengths = np.arange(1.0, min(LONGEST_CM, float(grid.chain_length_morgan().max(initial=0.0)) * 100))
-    if not len(lengths) or not is_diagnostic.any():
-        return None
-    low, high = 0, len(lengths) - 1
-    if share_seen(float(lengths[high]), grid, is_diagnostic, call_rate, min_markers) < VISIBLE_PROBABILITY:
-        return None
-    while low < high:
-        middle = (low + high) // 2
-        share = share_seen(float(lengths[middle]), grid, is_diagnostic, call_rate, min_markers)
-        low, high = (low, middle) if share >= VISIBLE_PROBABILITY else (middle + 1, high)
-    return float(lengths[low])
+    """Shortest segment that is found with probability .95, to 1 cM; None where none would be.
+
+    It is told of the chromosomes that can show one at all; :func:`blind_chromosomes` names the others.
+
+    Parameters
+    ----------
+    grid
+        The chains.
+    is_diagnostic
+        bool, shape (n_markers,).
+    call_rate
+        Share of calls expected at a marker.
+    min_markers
+        Diagnostic markers needed.
+
+    """
+    seeing = [c for c in _chromosomes(grid, is_diagnostic) if len(c.diagnostic_cm) >= min_markers]
+    longest = max((c.end_cm - c.start_cm for c in seeing), default=0.0)
+    lengths = np.arange(1.0, min(LONGEST_CM, longest))
+    chance = _chance_of_enough(seeing, call_rate, min_markers)
+    return next((float(x) for x in lengths if _share_seen(float(x), seeing, chance) >= VISIBLE_PROBABILITY), None)

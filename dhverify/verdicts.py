@@ -9,6 +9,7 @@ from dhverify.criteria import (
     State,
     Weight,
     heterozygosity_excludes_inducer,
+    hides_segment,
     is_wrong_tissue,
     long_segments,
 )
@@ -54,13 +55,13 @@ def _decide(
     if evidence.finding is Finding.MIXTURE:
         return Verdict.RETEST, "mixture"
     if evidence.expected_probability <= 1 - limits.min_confidence:
-        if Flag.REFERENCE_IN_DOUBT in flags:
-            return Verdict.RETEST, "reference in doubt"
-        return Verdict.FAIL, "finding"
+        return _fail_or_doubt("finding", flags)
     if long_segments(evidence, limits):
-        return Verdict.FAIL, "inducer segment"
+        return _fail_or_doubt("inducer segment", flags)
     if evidence.expected_probability < limits.min_confidence:
         return Verdict.RETEST, "not decided"
+    if hides_segment(evidence, limits):
+        return Verdict.RETEST, "segment not placed"
     few = {Flag.LOW_CALL_RATE, Flag.FEW_DIAGNOSTIC_MARKERS} & set(flags)
     if few and not heterozygosity_excludes_inducer(evidence, limits):
         return Verdict.RETEST, "few markers"
@@ -69,3 +70,10 @@ def _decide(
     if has_retest_flag:
         return Verdict.RETEST, "flags"
     return Verdict.PASS, "pass"
+
+
+def _fail_or_doubt(rule: str, flags: tuple[Flag, ...]) -> tuple[Verdict, str]:
+    """Fail a line, unless what it is compared with is in doubt: one wrong reference must not fail a family."""
+    if Flag.REFERENCE_IN_DOUBT in flags:
+        return Verdict.RETEST, "reference in doubt"
+    return Verdict.FAIL, rule

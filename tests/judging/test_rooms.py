@@ -94,9 +94,13 @@ def test_a_run_of_supporting_markers_is_a_segment():
     support = np.zeros(10, dtype=bool)
     support[[3, 5, 6]] = True
     nothing = np.zeros(10, dtype=bool)
-    found = find_segments(kinds, grid, supports_inducer=support, supports_foreign=nothing, min_markers=3)
+    found = find_segments(
+        kinds, grid, supports_inducer=support, supports_foreign=nothing, min_markers=3, min_confidence=0.9
+    )
     assert [(s.first, s.last, s.copies, s.markers, s.origin) for s in found] == [(3, 6, 1, 3, "inducer")]
-    assert not find_segments(kinds, grid, supports_inducer=support, supports_foreign=nothing, min_markers=4)
+    assert not find_segments(
+        kinds, grid, supports_inducer=support, supports_foreign=nothing, min_markers=4, min_confidence=0.9
+    )
 
 
 def test_bad_markers_are_set_aside_and_lines_stay():
