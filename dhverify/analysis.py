@@ -27,6 +27,11 @@ from dhverify.stretches import seen_stretches
 MOST_ALIKE: Final = 0.85
 """A marker segregates in a family when no call is commoner than this."""
 LEAST_WEIGHT: Final = 0.004
+"""Least weight of a marker without a place, where many repeat each other: 250 then count as one stretch (common
+practice, no source)."""
+FEWEST_COPIES: Final = 1.0
+"""Copies of an untyped inducer's alleles that hybrids have to show before a line can be called the inducer (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -126,6 +131,7 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
     learnt, counts, priors = learn(work, learnt, prior, progress)
     work, learnt, counts, prior = _without_faults(work, learnt, counts, prior)
     scores, pooled = work.scored(learnt, np.arange(len(judged)), progress)
+    pooled[_lacks_seen_inducer(work, counts), FINDING_ORDER.index("inducer")] = -np.inf
     return Analysis(
         lot=work.lot,
         judged=judged,
@@ -142,6 +148,20 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         plant_rows={m.donor_sample: lot.row[m.donor_sample] for m in models if m.donor_sample},
         places=work.lot.places,
     )
+
+
+def _lacks_seen_inducer(work: JudgedLot, counts: StrandCounts) -> NDArray[np.bool_]:
+    """Judged samples whose inducer nobody typed and no hybrid shows: what it looks like is not known."""
+    is_seen = np.median(counts.seen, axis=1) >= FEWEST_COPIES
+    is_typed = np.array([bool(info.sample) for info in work.registry.infos], dtype=bool)
+    is_known = np.array(
+        [
+            bool(model.inducer_sample) or bool((is_seen | is_typed)[model.slots[list(model.inducer_slots)]].all())
+            for model in work.models
+        ],
+        dtype=bool,
+    )
+    return np.asarray(~is_known[work.model_of])
 
 
 def _clean_calls(work: JudgedLot) -> list[NDArray[np.int8]]:

@@ -11,28 +11,41 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import DonorPanel, linked_log_likelihood
 from dhverify.analysis import Analysis
-from dhverify.findings_table import clean, plant_maker
+from dhverify.declared_identity import declared_groups
+from dhverify.findings_table import Tree, clean, plant_maker
 from dhverify.genotypes import MISSING
-from dhverify.hypotheses import crossed
+from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
 from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.observation import CallErrors
-from dhverify.samples import Role, Sample
+from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
 from dhverify.strands import pair_genotypes
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
+"""Shares of the DNA that are tried for a contaminant (common practice, no source)."""
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
+"""Shares that the screen tries, fewer for speed (common practice, no source)."""
 MAX_PARTNERS: Final = 4
+"""Partners that are scored with linkage for one sample; the screen picks them."""
 SCREEN_MARKERS: Final = 800
+"""Markers that the screen looks at, evenly spaced: more tell little more."""
 SCREEN_SAMPLES: Final = 64
+"""Samples that are screened together, for memory only: it changes no result."""
 VISIBLE_SHARE: Final = 0.2
+"""Share of the DNA at which half of the calls show the rarer allele (common practice, no source)."""
 VISIBLE_SLOPE: Final = 0.04
 """A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
 FEWEST_HETEROZYGOTES: Final = 10
+"""Heterozygotes of a sample from which it is compared with the plant that it may be (common practice, no source)."""
 SAME_KIND: Final = 0.8
 """A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
 CLEAN_PARTNER: Final = 0.9
+"""Probability of a clean line from which a partner's calls are taken as a gamete's (common practice, no source)."""
+EVEN: Final = 0.15
+"""Shares of a contaminant within this of one half make it look like one of the two gametes of a plant."""
+MOTHER_WEIGHT: Final = 0.5
+"""Share of the donor plants of a lot that are the mother of a line in it (common practice, no source)."""
 NEIGHBOUR_WEIGHT: Final = 0.5
 """Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weight itself is
 common practice, no source."""
@@ -50,8 +63,10 @@ class MixtureFit:
         Name of the partner.
     share, share_sd
         Posterior mean and standard deviation of its share.
-    pollen
-        Partners as pollen parents instead, where that could be.
+    even_log_likelihood
+        Log likelihood at shares near one half.
+    otherwise
+        What else the partners may be: pollen parents, or daughters of this very plant.
 
     """
 
@@ -59,7 +74,8 @@ class MixtureFit:
     partner: str
     share: float
     share_sd: float
-    pollen: tuple[Option, ...] = ()
+    even_log_likelihood: float
+    otherwise: tuple[Option, ...] = ()
 
 
 def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
@@ -71,13 +87,27 @@ def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
         float64, shape (n_markers, 3).
 
     """
-    rarer = min(second_share, 1 - second_share)
-    table = errors.table()[:, :3]
-    homozygous = table[:, :, 2 if second_share > 0.5 else 0]
-    if rarer <= 0:
-        return homozygous
-    visible = 1 / (1 + np.exp(-(rarer - VISIBLE_SHARE) / VISIBLE_SLOPE))
-    return np.asarray(visible * table[:, :, 1] + (1 - visible) * homozygous)
+    return np.asarray(errors.table()[:, :3] @ shown_genotype(np.array(second_share)))
+
+
+def shown_genotype(second_share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Probability that DNA with a share of the second allele is called as each genotype would be.
+
+    Parameters
+    ----------
+    second_share
+        float64, shape (...).
+
+    Returns
+    -------
+    ndarray
+        float64, shape (3, ...).
+
+    """
+    rarer = np.minimum(second_share, 1 - second_share)
+    visible = np.where(rarer > 0, 1 / (1 + np.exp(-(rarer - VISIBLE_SHARE) / VISIBLE_SLOPE)), 0.0)
+    second = (np.sign(second_share - 0.5) + 1) / 2
+    return np.stack([(1 - visible) * (1 - second), visible, (1 - visible) * second])
 
 
 def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.float64]:
@@ -89,19 +119,20 @@ def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.fl
         float64, shape (n_markers, 2, 3): own allele (first, second) by partner genotype.
 
     """
-    own = np.array([0.0, 1.0])[:, None]
-    partner = np.array([0.0, 0.5, 1.0])
-    second = ((1 - share) * own + share * partner).ravel()
+    return mixed_likelihoods(learnt, row, (share,))[:, 0]
+
+
+def mixed_likelihoods(learnt: LearntLot, row: int, shares: Sequence[float]) -> NDArray[np.float64]:
+    """Likelihood of a sample at several shares of the partner; float64, shape (n_markers, n_shares, 2, 3)."""
+    share = np.array(shares)[:, None, None]
+    second = (1 - share) * np.array([0.0, 1.0])[:, None] + share * np.array([0.0, 0.5, 1.0])
     if learnt.seen.depths is not None:
-        values = learnt.assay.reads.at_share(learnt.seen.depths[row], second)
-        plain = learnt.assay.reads.at_share(learnt.seen.depths[row], np.array([0.0, 0.5, 1.0]))
-        values = values / plain.max(axis=1, keepdims=True)
-        return values.reshape(-1, 2, 3)
-    calls = learnt.seen.calls[row]
-    tables = np.stack([call_chance(learnt.assay.calls, float(s)) for s in second], axis=-1)
-    picked = tables[np.arange(len(calls)), np.maximum(calls, 0)]
-    picked[calls == MISSING] = 1.0
-    return picked.reshape(-1, 2, 3)
+        depths = learnt.seen.depths[row]
+        values = learnt.assay.reads.at_share(depths, second.ravel())
+        plain = learnt.assay.reads.at_share(depths, np.array([0.0, 0.5, 1.0]))
+        return (values / plain.max(axis=1, keepdims=True)).reshape(-1, *second.shape)
+    alone = learnt.assay.genotype_likelihood(learnt.seen, np.array([row]))[:, 0]
+    return (alone @ shown_genotype(second.ravel())).reshape(-1, *second.shape)
 
 
 def partner_screen(
@@ -134,35 +165,35 @@ def partner_screen(
     n_markers = learnt.grid.n_markers
     used = np.unique(np.linspace(0, n_markers - 1, min(n_markers, SCREEN_MARKERS)).astype(np.int64))
     calls = learnt.seen.calls[np.ix_(partners, used)]
-    carries = [np.ascontiguousarray((calls == genotype).T.astype(np.float32)) for genotype in range(3)]
-    best = np.full((len(rows), len(partners)), -np.inf)
+    carries = np.concatenate([calls == genotype for genotype in range(3)], axis=1).T.astype(np.float32)
+    best = np.empty((len(rows), len(partners)))
     for start in range(0, len(rows), SCREEN_SAMPLES):
         part = slice(start, start + SCREEN_SAMPLES)
-        for share in SCREEN_SHARES:
-            score = _share_screen(learnt, rows[part], gamete_second[part], share, used, carries)
-            best[part] = np.maximum(best[part], score)
+        log_chance = _log_chance(learnt, rows[part], gamete_second[part], used)
+        unknown = log_chance.mean(axis=2, keepdims=True)
+        told = (log_chance - unknown).astype(np.float32).reshape(*log_chance.shape[:2], -1)
+        score = told @ carries + unknown.sum(axis=(2, 3))[..., None]
+        best[part] = score.max(axis=0)
     return best
 
 
-def _share_screen(
-    learnt: LearntLot,
-    rows: Sequence[int],
-    gamete_second: NDArray[np.float64],
-    share: float,
-    used: NDArray[np.int64],
-    carries: Sequence[NDArray[np.float32]],
+def _log_chance(
+    learnt: LearntLot, rows: Sequence[int], gamete_second: NDArray[np.float64], used: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Log likelihoods at one share, by matrix products; shape (n_samples, n_partners)."""
-    log_chance = np.empty((len(rows), len(used), 3))
+    """Log chance of what is seen at each screened share and partner genotype.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_shares, n_samples, 3, n_used).
+
+    """
+    chance = np.empty((len(SCREEN_SHARES), len(rows), 3, len(used)))
     for position, row in enumerate(rows):
-        second = gamete_second[position, used]
-        own = np.stack([1 - second, second], axis=1)
-        chance = np.einsum("ma,mag->mg", own, mixed_likelihood(learnt, row, share)[used])
-        log_chance[position] = np.log(np.maximum(chance, 1e-12))
-    unknown = log_chance.mean(axis=2)
-    told = (log_chance - unknown[:, :, None]).astype(np.float32)
-    score = sum(told[:, :, genotype] @ carries[genotype] for genotype in range(3))
-    return np.asarray(score + unknown.sum(axis=1)[:, None])
+        mixed = mixed_likelihoods(learnt, row, SCREEN_SHARES)[used]
+        second = gamete_second[position, used][:, None, None]
+        chance[:, position] = (mixed[:, :, 0] * (1 - second) + mixed[:, :, 1] * second).transpose(1, 2, 0)
+    return np.log(np.maximum(chance, 1e-12))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -223,6 +254,7 @@ def find_mixtures(
     strangers
         Samples that may have given pollen rather than DNA: they are no line of any donor here.
 
+    Samples that the sheet declares to be the same line or its descent are no contaminants of each other.
     """
     able = np.array([k for k, s in enumerate(everyone) if s.role is not Role.BLANK], dtype=np.int64)
     calls = analysis.learnt.seen.calls
@@ -234,36 +266,78 @@ def find_mixtures(
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
     wells = _Wells.of(everyone)
+    kin = _kin(everyone)
     found = {}
     for line, row, score in zip(lines, rows, scores, strict=True):
-        weights = np.where(able == row, -np.inf, wells.log_weights(row, able))
+        weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
         order = np.argsort(-(score + weights), kind="stable")[: 4 * MAX_PARTNERS]
         order = order[np.isfinite(weights[order])]
         top = order[~_same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
         beside = wells.beside(row, able)
+        beside = beside[np.isfinite(weights[beside])]
         beside = beside[~_same_kind(calls[row], calls[able[beside]])]
         top = np.concatenate([top, np.setdiff1d(beside, top)])
         if not len(top):
             continue
         fits = _fits(analysis, line, row, able[top], everyone, weights[top])
-        pollen = [
+        otherwise = [
             _as_pollen(analysis, line, row, int(able[k]), everyone, len(able))
             for k in top
             if everyone[able[k]].name in strangers
         ]
-        found[int(line)] = replace(_pooled(fits), pollen=tuple(pollen))
+        otherwise += _as_mother(analysis, line, fits)
+        found[int(line)] = replace(max(fits, key=_rank), otherwise=tuple(otherwise))
     return found
+
+
+def _rank(fit: MixtureFit) -> float:
+    return fit.option.log_likelihood + fit.option.log_weight
+
+
+def _kin(everyone: Sequence[Sample]) -> NDArray[np.int64]:
+    """Number of the declared line of each sample: itself, its source and descent, its replicates."""
+    groups = declared_groups(SampleSheet(samples=tuple(everyone)))
+    number: dict[str, int] = {}
+    return np.array([number.setdefault(groups.root(s.name), len(number)) for s in everyone], dtype=np.int64)
+
+
+def _as_mother(analysis: Analysis, line: int, fits: Sequence[MixtureFit]) -> list[Option]:
+    """The sample as the donor plant of a sister line instead.
+
+    Where the donor is a population, every line may have a plant of its own as mother. Such a plant is the union of
+    the gamete that a line shows and of its complement: an even mixture of the line with another gamete looks so too.
+    """
+    number = int(analysis.model_of[line])
+    if not _is_population(analysis.models[number].shape.donor):
+        return []
+    sisters = [s.name for s, model in zip(analysis.judged, analysis.model_of, strict=True) if model == number]
+    return [
+        Option(
+            finding="donor",
+            log_likelihood=fit.even_log_likelihood,
+            log_weight=float(np.log(MOTHER_WEIGHT / len(sisters))),
+            detail=f"the mother of {fit.partner}",
+        )
+        for fit in fits
+        if fit.partner in sisters
+    ]
+
+
+def _is_population(donor: Tree) -> bool:
+    """Whether plants of a donor differ: a parent of it is itself a cross."""
+    return not isinstance(donor, int) and any(not isinstance(parent, int) for parent in donor)
 
 
 def _as_pollen(
     analysis: Analysis, line: int, row: int, partner: int, everyone: Sequence[Sample], n_others: int
 ) -> Option:
-    """The partner as the pollen parent of an outcross instead."""
+    """The partner, or a plant that is its kin, as the pollen parent of an outcross instead."""
     learnt = analysis.learnt
     model = analysis.models[int(analysis.model_of[line])]
     genotype = learnt.plant_genotype(partner)
-    values = np.vstack([learnt.strand_second[model.slots], genotype[:, 2] + genotype[:, 1] / 2])
-    hypothesis = crossed("named pollen", plant_maker(model.shape.donor), plant_maker(len(model.slots)))
+    own, pool = len(model.slots), len(model.slots) + 1
+    values = np.vstack([learnt.strand_second[model.slots], genotype[:, 2] + genotype[:, 1] / 2, learnt.pool_second])
+    hypothesis = pollen_of_kin("pollen of kin", plant_maker(model.shape.donor), own, pool)
     return Option(
         finding="outcross",
         log_likelihood=float(linked_log_likelihood(learnt, np.array([row]), values, hypothesis)[0]),
@@ -310,15 +384,12 @@ def _fits(
     gamete = clean(model.shape)
     values = learnt.slot_values(model)
     pairs = list(gamete.pairs)
-    genotypes = [partner_genotype(analysis, int(partner)) for partner in partners]
-    seen = np.empty((learnt.grid.n_markers, len(pairs), len(partners) * len(SHARES)))
-    for number, share in enumerate(SHARES):
-        mixed = mixed_likelihood(learnt, row, share)
-        for position, genotype in enumerate(genotypes):
-            given = np.einsum("mag,mg->ma", mixed, genotype)
-            for column, (slot, _) in enumerate(pairs):
-                value = given[:, 0] * (1 - values[slot]) + given[:, 1] * values[slot]
-                seen[:, column, position * len(SHARES) + number] = value
+    genotypes = np.stack([partner_genotype(analysis, int(partner)) for partner in partners], axis=-1)
+    mixed = mixed_likelihoods(learnt, row, SHARES)
+    given = (mixed.reshape(len(mixed), -1, 3) @ genotypes).reshape(*mixed.shape[:3], -1).transpose(2, 0, 3, 1)
+    given = given.reshape(2, len(mixed), 1, -1)
+    second = values[[slot for slot, _ in pairs]].T[:, :, None]
+    seen = given[0] * (1 - second) + given[1] * second
     scores = log_likelihood(gamete, lay_emissions(seen, pairs, learnt.grid), learnt.grid)
     return [
         _fitted(everyone[int(partner)].name, scores[k * len(SHARES) : (k + 1) * len(SHARES)], float(log_weights[k]))
@@ -330,6 +401,7 @@ def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> Mixt
     weight = np.exp(score - score.max())
     weight /= weight.sum()
     shares = np.array(SHARES)
+    even = score[np.abs(shares - 0.5) < EVEN]
     mean = float((weight * shares).sum())
     option = Option(
         finding="mixture",
@@ -342,6 +414,7 @@ def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> Mixt
         partner=partner,
         share=mean,
         share_sd=float(np.sqrt((weight * (shares - mean) ** 2).sum())),
+        even_log_likelihood=float(np.logaddexp.reduce(even) - np.log(len(even))),
     )
 
 
@@ -363,7 +436,3 @@ def partner_genotype(analysis: Analysis, row: int) -> NDArray[np.float64]:
     joint = np.einsum("mp,mgp->mg", where, genotypes) * likelihood[:, 0]
     joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
     return np.asarray(0.999 * joint + 0.001 / 3)
-
-
-def _pooled(fits: Sequence[MixtureFit]) -> MixtureFit:
-    return max(fits, key=lambda fit: fit.option.log_likelihood + fit.option.log_weight)

@@ -19,6 +19,7 @@ from dhverify.findings_table import EXPECTED, candidates
 from dhverify.genotypes import MISSING
 from dhverify.judged_lot import Progress, stage_of
 from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
+from dhverify.learning import prior_values
 from dhverify.learning_rounds import stage_priors
 from dhverify.limits import Limits
 from dhverify.lot import Lot
@@ -26,12 +27,16 @@ from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
 from dhverify.outcome import Finding
 from dhverify.pollen import named_pollen
+from dhverify.poor_samples import POOR_SAMPLE, poor_samples
 from dhverify.samples import Role, Sample, Stage
 
 NO_DOUBT: Final = 0.9995
 """A line whose expected finding is at least this probable is not compared with every plant of the lot."""
 EXCESS_PROBABILITY: Final = 1e-3
+"""Heterozygotes that the assay alone gives a clean line with less than this probability make it a line in doubt
+(computed from the binomial; one clean line in 1,000 is looked at in vain)."""
 FIXED_HETEROZYGOSITY: Final = 0.1
+"""Samples less heterozygous are taken as inbred when pollen parents are looked for (common practice, no source)."""
 LARGEST_SHARE_IN_CALLS: Final = 0.27
 """Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
 :func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
@@ -83,13 +88,17 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
     options = [list(found) for found in others.options]
     for line, found in pollen.items():
         options[line] += found
+    for line, poor in poor_samples(analysis, doubtful).items():
+        options[line].append(poor)
     for line, mixture in mixtures.items():
-        options[line] += [mixture.option, *mixture.pollen]
+        options[line] += [mixture.option, *mixture.otherwise]
     pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
-    priors = stage_priors(analysis.judged, pooled)
+    unphased = np.array([model.is_unphased for model in analysis.models], dtype=bool)[analysis.model_of]
+    priors = stage_priors(analysis.judged, pooled, unphased)
     rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
     shares = posterior(pooled, rows)
-    classes = tuple(classify(model, analysis.learnt.strand_second) for model in analysis.models)
+    typed = prior_values(analysis.strand_prior)
+    classes = tuple(classify(model, analysis.learnt.strand_second, typed) for model in analysis.models)
     chosen = [_choose(analysis, line, shares[line], options[line]) for line in range(len(shares))]
     decoded = decode(analysis, [c.candidate for c in chosen], classes, limits)
     chance = _error_chance(analysis, shares, lot.seen.calls[analysis.rows])
@@ -238,7 +247,9 @@ def _evidence(
         detail=choice.detail,
         named=choice.name,
         measures=measures,
+        is_poor_sample=choice.detail == POOR_SAMPLE,
         segments=decoded.segments[line] if choice.finding == EXPECTED and not is_blind else (),
+        segment_probability=float(decoded.segment_probability[line]),
         best_donor="" if is_blind else (sample.donor if sample.donor in best else best[0]),
         best_donor_fit=None if is_blind else float(others.fit[line]),
         contaminant=mixture.partner if mixture else "",

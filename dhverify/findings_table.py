@@ -246,7 +246,9 @@ def _outcrosses(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> l
     stray = crossed("stray pollen", donor, plant_maker(shape.pool))
     false_hybrid = crossed("pollen of a false hybrid", donor, hybrid_plant(donor, inducer))
     selfed_stray = crossed("stray pollen, selfed", donor, plant_maker(shape.pool), selfings=1)
-    backcrosses = [crossed(f"pollen of parent {slot}", donor, plant_maker(slot)) for slot in tree_slots(shape.donor)]
+    is_fixed = isinstance(shape.donor, int)
+    parents = () if is_fixed or shape.is_unphased else tree_slots(shape.donor)
+    backcrosses = [crossed(f"pollen of parent {slot}", donor, plant_maker(slot)) for slot in parents]
     found = [
         Candidate(finding=Finding.OUTCROSS, hypothesis=stray, seedling_weight=0.5, d1_weight=0.3, detail=""),
         Candidate(
@@ -264,16 +266,16 @@ def _outcrosses(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> l
             detail="a false hybrid in the nursery",
         ),
     ]
-    if not isinstance(shape.donor, int):
+    if backcrosses:
         found += [
             Candidate(
                 finding=Finding.OUTCROSS,
                 hypothesis=h,
-                seedling_weight=0.1 / len(backcrosses),
-                d1_weight=0.1 / len(backcrosses),
+                seedling_weight=0.3 / len(backcrosses),
+                d1_weight=0.3 / len(backcrosses),
                 detail=f"parent {slot}",
             )
-            for slot, h in zip(tree_slots(shape.donor), backcrosses, strict=True)
+            for slot, h in zip(parents, backcrosses, strict=True)
         ]
     return found
 

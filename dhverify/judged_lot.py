@@ -56,6 +56,10 @@ class JudgedLot:
     registry: StrandRegistry
     jobs: int
 
+    def is_unphased(self) -> NDArray[np.bool_]:
+        """Whether the donor of each judged sample has no typed parent; bool, shape (n_judged,)."""
+        return np.array([model.is_unphased for model in self.models], dtype=bool)[self.model_of]
+
     def groups(self, chosen: NDArray[np.int64]) -> list[FamilyLines]:
         """Families of some judged samples; ``order`` indexes ``chosen``."""
         found = []

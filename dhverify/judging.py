@@ -17,10 +17,12 @@ from dhverify.samples import Stage
 FINDING_ORDER: Final = tuple(assumptions.D1_PRIOR)
 """Findings in the order of all posterior arrays; the first is the one that the stage expects."""
 PRIOR_ROUNDS: Final = 6
+"""Times that shares and posteriors are found in turn (common practice, no source)."""
 LOWEST_PRIOR: Final = 5e-4
-MOST_FLEXIBLE: Final = MappingProxyType({"mixture": 0.05, "unresolved": 0.05, "outcross": 0.1})
-"""Most that the lot can raise the share of findings that could explain nearly anything: a partner is picked among
-all samples, a stranger fits no pedigree, stray pollen may carry any allele."""
+"""No finding is held for rarer before a line is looked at (common practice, no source: one line in 2,000)."""
+MOST_FLEXIBLE: Final = MappingProxyType({"mixture": 0.05, "unresolved": 0.05, "outcross": 0.2})
+"""Most that the lot can raise the share of findings that could explain nearly anything (common practice, no source):
+a partner is picked among all samples, a stranger fits no pedigree, stray pollen may carry any allele."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -43,10 +45,12 @@ def stage_prior(stage: Stage | None) -> NDArray[np.float64]:
 
 def candidate_log_weights(found: Sequence[Candidate], stage: Stage | None) -> NDArray[np.float64]:
     """Log share of each candidate within its finding; float64, shape (n_candidates,)."""
-    weights = np.array([c.d1_weight if stage is Stage.D1 else c.seedling_weight for c in found])
-    findings = np.array([c.finding for c in found])
-    total = np.array([weights[findings == finding].sum() for finding in findings])
-    return np.log(np.maximum(weights / np.maximum(total, 1e-300), 1e-300))
+    weights = [c.d1_weight if stage is Stage.D1 else c.seedling_weight for c in found]
+    total = dict.fromkeys((c.finding for c in found), 0.0)
+    for candidate, weight in zip(found, weights, strict=True):
+        total[candidate.finding] += weight
+    shares = [weight / max(total[c.finding], 1e-300) for c, weight in zip(found, weights, strict=True)]
+    return np.log(np.maximum(shares, 1e-300))
 
 
 def finding_log_likelihood(
@@ -110,10 +114,20 @@ def learn_prior(pooled: NDArray[np.float64], base: NDArray[np.float64]) -> NDArr
         most[FINDING_ORDER.index(finding)] = share
     for _ in range(PRIOR_ROUNDS):
         counted = posterior(pooled, prior).sum(axis=0) if len(pooled) else np.zeros_like(base)
-        prior = (base * weight + counted) / (weight + len(pooled))
-        prior = np.minimum(np.maximum(prior, LOWEST_PRIOR), most)
-        prior = prior / prior.sum()
-    return np.asarray(prior)
+        prior = _capped(np.maximum((base * weight + counted) / (weight + len(pooled)), LOWEST_PRIOR), most)
+    return prior
+
+
+def _capped(share: NDArray[np.float64], most: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares that add to 1 with none above its cap: what is cut off goes to the others in proportion."""
+    is_cut = share / share.sum() > most
+    while True:
+        rest = (1 - most[is_cut].sum()) / share[~is_cut].sum()
+        capped = np.where(is_cut, most, share * rest)
+        more = ~is_cut & (capped > most)
+        if not more.any():
+            return np.asarray(capped)
+        is_cut |= more
 
 
 def expected_column() -> int:

@@ -29,7 +29,10 @@ MARKER_ERROR_WEIGHTS: Final = (40.0, 4000.0)
 MAX_LINES_TO_LEARN: Final = 120
 """Lines of one family that take part in learning; more add little."""
 LINES_PER_COUNT: Final = 96
+"""Lines whose strands are counted together, for memory only: it changes no result."""
 SURE_HETEROZYGOTE: Final = 0.95
+"""Probability of a heterozygote in a sure hybrid from which its call counts for the drop-out rate (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -36,7 +36,9 @@ from dhverify.suspects import (
 )
 
 ROUNDS: Final = 3
+"""Times that strands, assay and shares are learnt in turn (common practice, no source)."""
 MAX_LINES_TO_SCORE: Final = 800
+"""Lines that take part in the learning rounds, for speed; all are scored at the end (common practice, no source)."""
 LINES_PER_FAMILY: Final = 4
 """At least so many lines take part in the learning rounds: in all, and of each family; all are scored at the end."""
 
@@ -63,6 +65,7 @@ def learn(
         With the strands and the assay; copies of each strand seen; shares of the findings by stage.
 
     """
+    unphased = work.is_unphased()
     chosen = _spread(work.model_of, max(MAX_LINES_TO_SCORE, LINES_PER_FAMILY * len(work.models)))
     groups = work.groups(chosen)
     crude = crude_clean(work.lot, work.rows[chosen])
@@ -73,13 +76,13 @@ def learn(
         if progress is not None:
             progress("learning from the lot", round_number, ROUNDS)
         _, pooled = work.scored(learnt, chosen)
-        priors = stage_priors([work.judged[k] for k in chosen], pooled)
+        priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
         share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
         if round_number == 0:
             learnt, prior, is_changed = _without_suspects(work, learnt, prior, groups, crude, share, chosen)
             if is_changed:
                 _, pooled = work.scored(learnt, chosen)
-                priors = stage_priors([work.judged[k] for k in chosen], pooled)
+                priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
                 share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
         weights = [
             LineWeights(
@@ -106,12 +109,13 @@ def _without_suspects(
     chosen: NDArray[np.int64],
 ) -> tuple[LearntLot, NDArray[np.float64], bool]:
     """Set references back to unknown that most of their offspring contradict."""
+    unphased = work.is_unphased()
     founders = suspect_founders(groups, crude, share, work.registry)
     if founders:
         learnt = relearn_founders(learnt, groups, crude, prior, founders)
         prior = untyped_prior(prior, founders, learnt.pool_second)
         _, pooled = work.scored(learnt, chosen)
-        priors = stage_priors([work.judged[k] for k in chosen], pooled)
+        priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
         share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
     inducers = suspect_inducers(
         learnt, groups, share, prior, work.registry, lambda trial, lines: work.scored(trial, chosen[lines])[1]
@@ -130,10 +134,26 @@ def allele_error(assay: AssayModel) -> float:
     return max(assay.calls.hom_to_other_hom, assay.reads.wrong_locus / 3)
 
 
-def stage_priors(samples: Sequence[Sample], pooled: NDArray[np.float64]) -> dict[Stage, NDArray[np.float64]]:
-    """Shares of the findings at each stage; a control does not count."""
+def stage_priors(
+    samples: Sequence[Sample], pooled: NDArray[np.float64], is_unphased: NDArray[np.bool_]
+) -> dict[Stage, NDArray[np.float64]]:
+    """Shares of the findings at each stage; a control does not count.
+
+    Parameters
+    ----------
+    samples
+        The judged samples.
+    pooled
+        float64, shape (n_samples, n_findings). Log likelihoods.
+    is_unphased
+        bool, shape (n_samples,). Lines of donors without a typed parent: a line without a visible crossover looks
+        like a parent there, so that they say nothing of the share of parents.
+
+    """
     stages = np.array([stage_of(s).value if s.role is Role.LINE else "" for s in samples], dtype=np.str_)
-    return {stage: learn_prior(pooled[stages == stage.value], stage_prior(stage)) for stage in Stage}
+    told = pooled.copy()
+    told[is_unphased, FINDING_ORDER.index("parent")] = -np.inf
+    return {stage: learn_prior(told[stages == stage.value], stage_prior(stage)) for stage in Stage}
 
 
 def _spread(model_of: NDArray[np.int64], most: int) -> NDArray[np.int64]:

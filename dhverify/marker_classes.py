@@ -49,8 +49,12 @@ class MarkerClasses:
             object.__setattr__(self, name, locked(getattr(self, name)))
 
 
-def classify(model: FamilyModel, strand_second: NDArray[np.float64]) -> MarkerClasses:
+def classify(
+    model: FamilyModel, strand_second: NDArray[np.float64], typed_second: NDArray[np.float64] | None = None
+) -> MarkerClasses:
     """Classify markers in a family.
+
+    Markers at which two typed parents differ segregate, also where offspring show one of them to be impure.
 
     Parameters
     ----------
@@ -58,9 +62,15 @@ def classify(model: FamilyModel, strand_second: NDArray[np.float64]) -> MarkerCl
         The family.
     strand_second
         float64, shape (n_strands, n_markers). Probability of the second allele on each strand.
+    typed_second
+        The same from the founders' own genotypes alone.
 
     """
-    donor = strand_second[model.slots[list(model.donor_slots)]]
+    slots = model.slots[list(model.donor_slots)]
+    parted = _part(strand_second[slots])
+    if typed_second is not None:
+        parted |= _part(typed_second[slots])
+    donor = strand_second[slots]
     inducer = strand_second[model.slots[list(model.inducer_slots)]]
     is_first, is_second = donor < SURE, donor > 1 - SURE
     donor_first, donor_second = np.asarray(is_first.all(axis=0)), np.asarray(is_second.all(axis=0))
@@ -71,8 +81,13 @@ def classify(model: FamilyModel, strand_second: NDArray[np.float64]) -> MarkerCl
     is_diagnostic = (donor_first & some_second) | (donor_second & some_first)
     return MarkerClasses(
         is_diagnostic=is_diagnostic,
-        is_segregating=np.asarray(is_first.any(axis=0)) & np.asarray(is_second.any(axis=0)),
+        is_segregating=parted,
         is_alike=(donor_first & all_first) | (donor_second & all_second),
         inducer_second=donor_first & some_second,
         alike_second=donor_second & all_second,
     )
+
+
+def _part(second: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Markers at which some strands surely carry the first allele and others the second."""
+    return np.asarray((second < SURE).any(axis=0) & (second > 1 - SURE).any(axis=0))

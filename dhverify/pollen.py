@@ -19,7 +19,10 @@ from dhverify.likelihood import lay_emissions, state_posterior
 from dhverify.strands import pair_genotypes
 
 FAR_OFF: Final = 200.0
+"""Pollen parents whose screen lies so much (log likelihood) below the best are not scored with linkage: linked
+markers repeat themselves, and the screen takes them as independent (on the safe side)."""
 MAX_OUTCROSSES: Final = 200
+"""Outcrosses of one family that are compared with each other, for speed."""
 ALIKE_POLLEN: Final = 0.85
 """Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
 

@@ -12,7 +12,7 @@ Dempster AP, Laird NM, Rubin DB (1977) J R Stat Soc B 39:1-38 (EM).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,8 @@ from dhverify.marker_grid import NO_MARKER, MarkerGrid
 TYPED_WEIGHT: Final = 2.0
 """Copies that a founder's own genotype counts for against its offspring: a plant may differ from its stock."""
 UNTYPED_WEIGHT: Final = 0.4
+"""Copies that the prior counts for where a founder has no call: little, its offspring decide (common practice, no
+source)."""
 FOUNDER_IMPURITY: Final = 0.005
 """Share of markers at which a pure stock's plant is expected to differ from the stock that was crossed."""
 LOWEST: Final = 0.001
@@ -100,10 +102,11 @@ class StrandCounts:
     """Expected copies of each strand seen with either allele; float64, shape (n_strands, n_markers, 2)."""
 
     values: NDArray[np.float64]
-    seen: NDArray[np.float64] = field(init=False)
 
-    def __post_init__(self) -> None:
-        self.seen = self.values.sum(axis=2)
+    @property
+    def seen(self) -> NDArray[np.float64]:
+        """Copies seen with either allele; float64, shape (n_strands, n_markers)."""
+        return np.asarray(self.values.sum(axis=2))
 
     @classmethod
     def empty(cls, n_strands: int, n_markers: int) -> StrandCounts:

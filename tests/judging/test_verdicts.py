@@ -8,9 +8,10 @@ import pytest
 
 from dhverify.criteria import CRITERIA
 from dhverify.evidence import LineEvidence, LineMeasures, Share
+from dhverify.finding_words import percent
 from dhverify.limits import Limits
 from dhverify.outcome import Finding, Flag, SegmentRow, Verdict
-from dhverify.reasons import explain, percent
+from dhverify.reasons import explain
 from dhverify.samples import Role, Sample, Stage, Tissue
 from dhverify.verdicts import judge
 
