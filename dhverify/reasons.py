@@ -1,278 +1,178 @@
-"""Why a line got its verdict, in one plain sentence or two: what was measured, against which limit, what next."""
+"""Why a line got its verdict: what it is, how sure that is, what was measured against which limit, what next."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
-from dhverify.criteria import long_segments
-from dhverify.evidence import NO_MEASURES, LineEvidence, LineMeasures
+from dhverify.criteria import length_cm
+from dhverify.evidence import LineEvidence
+from dhverify.finding_words import (
+    MEASURED_FLAGS,
+    called_words,
+    deciding_measures,
+    expected_measures,
+    finding_words,
+    measures_of,
+    probability,
+)
 from dhverify.limits import Limits
-from dhverify.outcome import Finding, Flag, Verdict
+from dhverify.next_steps import next_step, strongest_rival
+from dhverify.outcome import Finding, Flag, SegmentRow
 from dhverify.verdicts import Judgement
 
-MEASURED: Final = frozenset({Flag.HETEROZYGOSITY, Flag.INDUCER_ALLELES, Flag.FOREIGN_ALLELES})
-"""Flags that the sentence on the finding already tells of."""
-NEXT_RETEST: Final = "Take fresh tissue and genotype it again."
+_EXPECTED: Final = frozenset({Finding.HAPLOID, Finding.DOUBLED_HAPLOID})
 
 
 def explain(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
-    """Write the reason for a verdict."""
-    if not evidence.is_genotyped:
-        return "No genotype file holds this sample. Genotype it again, or correct its name on the sheet."
-    if judgement.verdict is Verdict.PASS:
-        return _passed(evidence, judgement, limits)
+    """Write the reason for a verdict: one short paragraph that ends with one thing to do.
+
+    What holds back a line that is what its stage expects comes first, as it is what the reader has to know.
+    """
+    raised = tuple(_raised(evidence, judgement, limits))
+    is_held_back = judgement.rule in {"flags", "few markers"} and bool(raised)
+    lead = _lead(evidence, judgement, limits)
+    told = (*raised, f"Otherwise {lead[0].lower()}{lead[1:]}") if is_held_back else (lead, *raised)
+    return " ".join((*told, next_step(evidence, judgement, limits)))
+
+
+def _lead(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    if judgement.rule == "not genotyped":
+        return "No genotype file holds this sample."
     if judgement.rule == "unresolved":
-        return _unresolved(evidence, limits)
+        return _unresolved(evidence, judgement, limits)
     if judgement.rule == "wrong tissue":
         return _wrong_tissue(evidence)
-    if judgement.rule in {"finding", "reference in doubt", "mixture"}:
-        if evidence.finding not in FINDING_TEXT:
-            return _in_doubt(evidence, replace(judgement, rule="not decided"), limits)
-        text = FINDING_TEXT[evidence.finding](evidence, evidence.measures or NO_MEASURES)
-        kept = replace(judgement, flags=tuple(f for f in judgement.flags if f not in MEASURED))
-        return " ".join(filter(None, [text, _next_step(evidence, judgement), _flag_sentences(evidence, kept)]))
-    if judgement.rule == "inducer segment":
-        return _segment(evidence, limits)
-    return _in_doubt(evidence, judgement, limits)
+    if judgement.rule == "not decided":
+        return _not_decided(evidence, judgement, limits)
+    if evidence.finding not in _EXPECTED:
+        return _another(evidence, judgement, limits)
+    if Flag.INDUCER_SEGMENT in judgement.flags and _segments(evidence):
+        return _with_segments(evidence, limits)
+    return _clean(evidence, judgement, limits)
 
 
-def percent(share: float | None) -> str:
-    """A share for a person: two digits that count, never more than the data hold."""
-    if share is None:
-        return "an unknown share"
-    value = 100 * share
-    if value == 0:
-        return "0 %"
-    return f"{value:.1f} %" if value < 10 else f"{value:.0f} %"
-
-
-def _measured(measures: LineMeasures) -> str:
-    het = measures.heterozygosity
-    text = f"heterozygous at {percent(het.value)} of {measures.called_markers} called markers"
-    if measures.segregating_markers:
-        text += (
-            f" ({percent(measures.heterozygosity_segregating)} of the {measures.segregating_markers} that"
-            " segregate in its donor)"
-        )
-    return text
-
-
-def _diagnostic(measures: LineMeasures) -> str:
-    if not measures.diagnostic_markers:
-        return "no diagnostic marker called"
-    return (
-        f"inducer alleles over {percent(measures.inducer.value)} of the genome, by"
-        f" {measures.diagnostic_markers} diagnostic markers"
-    )
-
-
-def _passed(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
-    measures = evidence.measures or NO_MEASURES
-    text = (
-        f"A clean gamete of {evidence.sample.donor}: {_measured(measures)} (limit {percent(limits.max_heterozygosity)})"
-    )
-    if Flag.FEW_DIAGNOSTIC_MARKERS in judgement.flags or not measures.diagnostic_markers:
-        text += (
-            f"; {measures.diagnostic_markers or 0} diagnostic markers called (limit"
-            f" {limits.min_diagnostic_markers}), so inducer segments could not be looked for."
-        )
-    else:
-        text += f"; no inducer segment at {measures.diagnostic_markers} diagnostic markers."
-    return text
-
-
-def _unresolved(evidence: LineEvidence, limits: Limits) -> str:
-    measures = evidence.measures or NO_MEASURES
-    if measures.called_markers < limits.min_called_markers:
+def _unresolved(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    called = measures_of(evidence).called_markers
+    if called < limits.min_called_markers:
         return (
-            f"Called at {measures.called_markers} usable markers only (at least {limits.min_called_markers} are"
-            f" needed): too few to say anything. {NEXT_RETEST}"
+            f"Called at {called} usable markers only, where at least {limits.min_called_markers} are needed: too few"
+            " to say anything."
         )
     return (
-        f"Fits neither its donor {evidence.sample.donor} nor any other plant of this lot: {_measured(measures)}."
-        " Check the label and the sheet, then genotype fresh tissue."
+        f"Fits neither its donor {evidence.sample.donor} nor any other plant of this lot:"
+        f" {deciding_measures(evidence, frozenset(judgement.flags), limits)}."
     )
 
 
 def _wrong_tissue(evidence: LineEvidence) -> str:
     tissue = evidence.sample.tissue
     if tissue == "pericarp":
-        why = "pericarp is the mother plant and shows the donor itself"
-    else:
-        why = f"{tissue} of an induction cross carries the inducer's genome even when the embryo is haploid"
-    return f"The DNA is from {tissue}: {why}. Sample the embryo or a seedling leaf."
-
-
-def _hybrid(evidence: LineEvidence, measures: LineMeasures) -> str:
-    donor = evidence.named or evidence.sample.donor
+        return "The DNA is from pericarp, which is the mother plant and shows the donor itself."
     return (
-        f"A hybrid of a gamete of {donor} with inducer {evidence.sample.inducer or 'pollen'}: {_diagnostic(measures)},"
-        f" {_measured(measures)}."
+        f"The DNA is from {tissue}: {tissue} of an induction cross carries the inducer's genome even when the embryo"
+        " is haploid."
     )
 
 
-def _selfed_hybrid(evidence: LineEvidence, measures: LineMeasures) -> str:
+def _not_decided(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    rival, chance = strongest_rival(evidence)
+    other = "none of the known findings" if rival is Finding.UNRESOLVED else str(rival)
     return (
-        f"Progeny of a selfed hybrid of {evidence.sample.donor} with the inducer: {_diagnostic(measures)} in runs,"
-        f" {_measured(measures)}."
+        f"Not decided: {evidence.expected} of {evidence.sample.donor} with probability"
+        f" {probability(evidence.expected_probability)} (limit {limits.min_confidence:g}), {other} with"
+        f" {probability(chance)}; {_clean_measures(evidence, judgement, limits)}."
     )
 
 
-def _donor(evidence: LineEvidence, measures: LineMeasures) -> str:
-    return f"The donor plant {evidence.named or evidence.sample.donor} itself: {_measured(measures)}."
+def _another(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    """Tell of a line that is something else than its stage expects."""
+    sure = ""
+    if evidence.confidence is not None:
+        sure = (
+            f" (probability {probability(evidence.confidence)}; {evidence.expected}"
+            f" {probability(evidence.expected_probability)}, limit {1 - limits.min_confidence:.3g})"
+        )
+    measured = deciding_measures(evidence, frozenset(judgement.flags), limits)
+    return f"{finding_words(evidence)}{sure}: {measured}."
 
 
-def _selfed_donor(evidence: LineEvidence, measures: LineMeasures) -> str:
-    how = f" ({evidence.detail})" if evidence.detail else ""
+def _with_segments(evidence: LineEvidence, limits: Limits) -> str:
     return (
-        f"Selfed progeny of {evidence.sample.donor}{how}, or two sister gametes united, which markers cannot tell"
-        f" apart; not a fixed line: {_measured(measures)}."
+        f"A clean gamete of {evidence.sample.donor} ({_sure(evidence, limits)}) that keeps inducer chromosome:"
+        f" {_segments(evidence)}; longest accepted {limits.max_inducer_segment_cm:g} cM."
     )
 
 
-def _parent(evidence: LineEvidence, measures: LineMeasures) -> str:
-    shares = sorted(measures.parent_shares, key=lambda pair: -pair[1])
-    name = evidence.named or (shares[0][0] if shares else "a parent")
-    if evidence.detail == "of another cross":
-        return f"The inbred {name}, which is no parent of {evidence.sample.donor}: {_measured(measures)}."
-    return f"The inbred parent {name} itself: no crossover to the other parent, {_measured(measures)}."
+def _clean(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    """Tell of a line that is what its stage expects, whatever else holds it back."""
+    what = f"clean gamete of {evidence.sample.donor} ({_sure(evidence, limits)})"
+    measured = _clean_measures(evidence, judgement, limits)
+    if (MEASURED_FLAGS | {Flag.INDUCER_SEGMENT}) & set(judgement.flags):
+        return f"Probably a {what}, but {measured}."
+    return f"A {what}: {measured}."
 
 
-def _outcross(evidence: LineEvidence, measures: LineMeasures) -> str:
-    by = {
-        "inbred": f"pollen of {evidence.named}",
-        "line": f"pollen of a line or plant of {evidence.named}",
-        "false hybrid": f"pollen of a false hybrid of {evidence.named} in the nursery",
-        "the same pollen": f"the same unknown pollen as {evidence.named}",
-        "a false hybrid in the nursery": "pollen of a false hybrid in the nursery",
-        "selfed": "stray pollen, selfed since",
-    }.get(evidence.detail, "stray pollen")
-    if evidence.detail.startswith("parent "):
-        shares = sorted(measures.parent_shares, key=lambda pair: -pair[1])
-        by = f"pollen of the donor's parent {shares[0][0]}" if shares else "pollen of a parent of the donor"
-    return (
-        f"An outcross: a gamete of {evidence.sample.donor} with {by}; {_measured(measures)}, alleles of neither"
-        f" donor nor inducer over {percent(measures.foreign.value)} of the genome."
-    )
+def _sure(evidence: LineEvidence, limits: Limits) -> str:
+    chance = probability(evidence.expected_probability)
+    return f"{evidence.expected} with probability {chance}, limit {limits.min_confidence:g}"
 
 
-def _inducer(evidence: LineEvidence, measures: LineMeasures) -> str:
-    name = evidence.named or evidence.sample.inducer or "the inducer"
-    what = "A selfed plant of the inducer" if evidence.detail == "selfed inducer" else "The inducer"
-    return f"{what} {name}, not a line of {evidence.sample.donor}: {_diagnostic(measures)}, {_measured(measures)}."
+def _clean_measures(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    flags = frozenset(judgement.flags)
+    return f"{expected_measures(evidence, flags, limits)}; {_inducer_chromosome(evidence, flags, limits)}"
 
 
-def _other_donor(evidence: LineEvidence, measures: LineMeasures) -> str:
-    name = evidence.named or evidence.best_donor
-    return (
-        f"A clean line of donor {name}, not of {evidence.sample.donor}: {_measured(measures)}. Look for exchanged"
-        " labels."
-    )
+def _inducer_chromosome(evidence: LineEvidence, flags: frozenset[Flag], limits: Limits) -> str:
+    kept = _segments(evidence)
+    if kept:
+        return f"keeps inducer chromosome as accepted (at most {limits.max_inducer_segment_cm:g} cM): {kept}"
+    n = measures_of(evidence).diagnostic_markers or 0
+    if Flag.INDUCER_SEGMENT in flags:
+        return (
+            f"an inducer segment with probability {probability(evidence.segment_probability)} at {n} diagnostic"
+            " markers, too few to show where"
+        )
+    if not n or Flag.FEW_DIAGNOSTIC_MARKERS in flags:
+        least = limits.min_diagnostic_markers
+        return f"{n} diagnostic markers called (limit {least}), so inducer segments could not be looked for"
+    return f"no inducer segment at {n} diagnostic markers"
 
 
-def _mixture(evidence: LineEvidence, measures: LineMeasures) -> str:
-    share = f" ({percent(evidence.contaminant_share)} of the DNA)" if evidence.contaminant_share else ""
-    return f"DNA of two samples: best explained by {evidence.contaminant}{share} in it; {_measured(measures)}."
+def _segments(evidence: LineEvidence) -> str:
+    return ", and ".join(_segment(segment) for segment in evidence.segments if segment.origin == "inducer")
 
 
-FINDING_TEXT: Final[Mapping[Finding, Callable[[LineEvidence, LineMeasures], str]]] = {
-    Finding.HYBRID: _hybrid,
-    Finding.SELFED_HYBRID: _selfed_hybrid,
-    Finding.DONOR: _donor,
-    Finding.SELFED_DONOR: _selfed_donor,
-    Finding.PARENT: _parent,
-    Finding.OUTCROSS: _outcross,
-    Finding.INDUCER: _inducer,
-    Finding.OTHER_DONOR: _other_donor,
-    Finding.MIXTURE: _mixture,
+def _segment(segment: SegmentRow) -> str:
+    what = f"{'both copies' if segment.copies == 2 else 'one copy'}, {segment.markers} markers"
+    if segment.start_cm is None or segment.end_cm is None:
+        return f"chromosome {segment.chrom} (place unknown, {what})"
+    place = f"chromosome {segment.chrom}, {segment.start_cm:.0f} to {segment.end_cm:.0f} cM"
+    return f"{place} ({length_cm(segment):.0f} cM, {what})"
+
+
+def _raised(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> Iterator[str]:
+    """Yield a sentence for what the sample itself does not tell against: few calls, and what other samples say."""
+    if judgement.rule == "few markers":
+        yield f"{called_words(evidence, limits)}: too little to send it on."
+    for flag, words in _FLAG_WORDS.items():
+        if flag in judgement.flags:
+            yield words(evidence)
+    yield from evidence.notes
+
+
+def _duplicate(evidence: LineEvidence) -> str:
+    others = " and ".join(evidence.duplicates) or "another line"
+    label = f" ({evidence.duplicate_group})" if evidence.duplicate_group else ""
+    return f"The same genotype as {others}{label}."
+
+
+_FLAG_WORDS: Final[Mapping[Flag, Callable[[LineEvidence], str]]] = {
+    Flag.DUPLICATE: _duplicate,
+    Flag.SOURCE_MISMATCH: lambda found: f"Not the genotype of its source {found.sample.source}.",
+    Flag.LINE_MISMATCH: lambda found: f"Not the genotype of the other samples of {found.sample.line}.",
+    Flag.NEAR_A_DIRTY_BLANK: lambda _: "It stands beside a blank that holds DNA.",
+    Flag.TURNED_PLATE: lambda _: "Its plate seems to have been turned or shifted.",
+    Flag.WRONG_CONTROL: lambda _: "A control on its plate is not what it should be.",
+    Flag.REFERENCE_IN_DOUBT: lambda _: "A reference of its family is in doubt.",
 }
-
-
-def _next_step(evidence: LineEvidence, judgement: Judgement) -> str:
-    if judgement.rule == "mixture":
-        return NEXT_RETEST
-    if judgement.rule == "reference in doubt":
-        return "The family's references contradict its lines: genotype the references again before deciding."
-    if evidence.finding is Finding.OTHER_DONOR:
-        return ""
-    return "Discard it."
-
-
-def _segment(evidence: LineEvidence, limits: Limits) -> str:
-    found = [s for s in evidence.segments if s.origin == "inducer"]
-    places = "; ".join(
-        f"chromosome {s.chrom}, {_extent(s.start_cm, s.end_cm)}, {'both copies' if s.copies == 2 else 'one copy'},"
-        f" {s.markers} markers"
-        for s in found
-    )
-    longest = max(long_segments(evidence, limits), default=0.0)
-    return (
-        f"A clean gamete of {evidence.sample.donor} that keeps inducer chromosome: {places}. The longest spans"
-        f" {longest:.0f} cM (accepted: {limits.max_inducer_segment_cm:g} cM). Discard it, or accept the segment by"
-        " raising the limit."
-    )
-
-
-def _extent(start: float | None, end: float | None) -> str:
-    if start is None or end is None:
-        return "place unknown"
-    return f"{start:.0f} to {end:.0f} cM"
-
-
-def _in_doubt(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
-    measures = evidence.measures or NO_MEASURES
-    sentences = []
-    if judgement.rule == "not decided":
-        rivals = sorted(((p, f) for f, p in evidence.posterior.items() if f is not evidence.expected), reverse=True)
-        probability, rival = rivals[0]
-        sentences.append(
-            f"{evidence.expected.capitalize()} with probability {evidence.expected_probability:.2f} (limit"
-            f" {limits.min_confidence:g}), {rival} with {probability:.2f}: {_measured(measures)}."
-        )
-        sentences.append(_what_would_decide(rival, measures, limits))
-    elif judgement.rule == "few markers":
-        sentences.append(
-            f"Called at {percent(measures.call_rate)} of usable markers (limit {percent(limits.min_call_rate)}),"
-            f" {measures.diagnostic_markers or 0} diagnostic ones (limit {limits.min_diagnostic_markers}):"
-            f" too little to send it on. {NEXT_RETEST}"
-        )
-    sentences.append(_flag_sentences(evidence, judgement))
-    return " ".join(filter(None, sentences))
-
-
-def _what_would_decide(rival: Finding, measures: LineMeasures, limits: Limits) -> str:
-    if rival in {Finding.HYBRID, Finding.SELFED_HYBRID, Finding.INDUCER}:
-        have = measures.diagnostic_markers or 0
-        more = max(limits.min_diagnostic_markers, 10) - have
-        if more > 0:
-            return f"About {more} more diagnostic markers would decide."
-        return "Genotyping it once more, at more diagnostic markers, would decide."
-    if rival in {Finding.SELFED_DONOR, Finding.DONOR, Finding.PARENT, Finding.OTHER_DONOR}:
-        have = measures.segregating_markers or 0
-        return f"More markers that segregate in its donor ({have} were called) would decide."
-    return NEXT_RETEST
-
-
-def _flag_sentences(evidence: LineEvidence, judgement: Judgement) -> str:
-    measures = evidence.measures or NO_MEASURES
-    texts = {
-        Flag.HETEROZYGOSITY: f"It is {_measured(measures)}, over the limit. {NEXT_RETEST}",
-        Flag.INDUCER_ALLELES: f"It shows {_diagnostic(measures)}, over the limit. {NEXT_RETEST}",
-        Flag.FOREIGN_ALLELES: (
-            f"Alleles of neither donor nor inducer over {percent(measures.foreign.value)} of the genome. {NEXT_RETEST}"
-        ),
-        Flag.DUPLICATE: (
-            f"The same genotype as another line ({evidence.duplicate_group}): which is the original, only the"
-            " seed store can tell."
-        ),
-        Flag.SOURCE_MISMATCH: f"Not the genotype of its source {evidence.sample.source}: follow the labels back.",
-        Flag.LINE_MISMATCH: f"Not the genotype of the other samples of {evidence.sample.line}: sample again.",
-        Flag.NEAR_A_DIRTY_BLANK: "It stands beside a blank that holds DNA: genotype it on another plate.",
-        Flag.TURNED_PLATE: "Its plate seems to have been turned or shifted: settle the layout first.",
-        Flag.WRONG_CONTROL: "A control on its plate is not what it should be: settle the layout first.",
-        Flag.REFERENCE_IN_DOUBT: "A reference of its family is in doubt: genotype the references again.",
-    }
-    shown = [texts[flag] for flag in judgement.flags if flag in texts]
-    return " ".join([*shown, *evidence.notes])
