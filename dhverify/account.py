@@ -75,7 +75,7 @@ def build_account(
 
     The interval of a rate of lines is that of the Jeffreys posterior, averaged over what the verdicts leave
     open. The rate itself is the plain one, ``count / of``. Where something that a measure needs was not counted,
-    it has no row.
+    it has no row. Wherever ``doubling_success`` is shown, :data:`dhverify.cautions.DOUBLING_CAUTION` stands beside it.
 
     Parameters
     ----------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
@@ -11,6 +11,7 @@ import numpy as np
 
 from dhverify.account import build_account
 from dhverify.analysis import Analysis, analyse, with_consensus
+from dhverify.chained_leaks import with_chains
 from dhverify.diagnosis import diagnose, expected_finding
 from dhverify.donor_advice import advise
 from dhverify.donor_table import FamilyPanel, donor_rows
@@ -32,7 +33,7 @@ from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates
 from dhverify.plates import PlateFindings, judge_plates, plate_rows, well_rows
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
-from dhverify.segments import smallest_visible_cm
+from dhverify.segments import blind_chromosomes, smallest_visible_cm
 from dhverify.verdicts import judge
 
 if TYPE_CHECKING:
@@ -86,7 +87,8 @@ def run_check(
     identity = judge_identity(lot, analysis, sheet, limits)
     analysis = with_consensus(analysis, lot, identity.agreeing_replicates, jobs=jobs)
     diagnosis = diagnose(lot, analysis, limits, progress)
-    evidence = _with_identity(_complete(diagnosis.evidence, sheet), identity)
+    evidence = with_chains(lot, analysis, diagnosis.evidence)
+    evidence = _with_identity(_complete(evidence, sheet), identity)
     evidence = _with_doubt(evidence, analysis, references)
     plates = judge_plates(lot, analysis, evidence, sheet, limits)
     evidence = {name: _with_plates(found, plates) for name, found in evidence.items()}
@@ -128,6 +130,7 @@ def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
     name = sheet.lines[0].name
     close = get_close_matches(name, sorted(held), n=1)
     hint = f"; for {name} did you mean {close[0]}?" if close else ""
+    hint += _column_of_names(sheet, held)
     some = ", ".join(sorted(held)[:3])
     raise SheetError(
         sheet.source,
@@ -139,6 +142,14 @@ def _require_lines(genotypes: Genotypes, sheet: SampleSheet) -> None:
             )
         ],
     )
+
+
+def _column_of_names(sheet: SampleSheet, held: Collection[str]) -> str:
+    """Say which other column of the sheet holds names of the genotype files; empty if none does."""
+    columns = {name: [getattr(line, name) for line in sheet.lines] for name in ("line", "source", "plate", "well")}
+    columns |= {name: [dict(line.extra).get(name, "") for line in sheet.lines] for name in sheet.extra_columns}
+    found = next((name for name, texts in columns.items() if any(text in held for text in texts)), "")
+    return f"; column {found} holds such names" if found else ""
 
 
 def _complete(evidence: Mapping[str, LineEvidence], sheet: SampleSheet) -> dict[str, LineEvidence]:
@@ -184,6 +195,7 @@ def _with_identity(evidence: Mapping[str, LineEvidence], identity: IdentityFindi
             found,
             flags=found.flags | identity.flags.get(name, frozenset()),
             duplicate_group=identity.duplicate_group.get(name, ""),
+            duplicates=identity.duplicates(name),
         )
         for name, found in evidence.items()
     }
@@ -195,16 +207,24 @@ def _panels(found: FoundLot) -> dict[Family, FamilyPanel]:
     calls = found.lot.seen.calls
     rate = float(np.median((calls >= 0).mean(axis=1))) if calls.size else 0.0
     panels = {}
+    least = found.limits.min_segment_markers
     for model, classes in zip(found.analysis.models, found.diagnosis.classes, strict=True):
+        blind = blind_chromosomes(grid, classes.is_diagnostic, least) if classes.is_diagnostic.any() else ()
         panels[model.family] = FamilyPanel(
             diagnostic_markers=int(classes.is_diagnostic.sum()),
             segregating_markers=int(classes.is_segregating.sum()),
-            smallest_visible_segment_cm=smallest_visible_cm(
-                grid, classes.is_diagnostic, rate, found.limits.min_segment_markers
-            ),
-            basis=model.basis,
+            smallest_visible_segment_cm=smallest_visible_cm(grid, classes.is_diagnostic, rate, least),
+            basis=f"{model.basis} {_blindness(blind)}".strip(),
         )
     return panels
+
+
+def _blindness(chromosomes: Sequence[str]) -> str:
+    """Say on which chromosomes of a family no inducer segment would be seen."""
+    if not chromosomes:
+        return ""
+    noun = "chromosome" if len(chromosomes) == 1 else "chromosomes"
+    return f"Inducer segments on {noun} {', '.join(chromosomes)} cannot be seen: too few diagnostic markers there."
 
 
 def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> CheckOutcome:
@@ -242,8 +262,8 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
         map_description=found.lot.marker_map.description,
         evidence_used=found.lot.evidence,
         notes=(*found.genotypes.notes, *(model.basis for model in found.analysis.models)),
-        warnings=_warnings(found),
-        inputs=(*found.genotypes.checksums, *_sheet_checksum(found.sheet)),
+        warnings=(*_warnings(found), *(counts.warnings if counts is not None else ())),
+        inputs=(*found.genotypes.checksums, *_checksum(found.sheet), *_checksum(counts)),
         expected_wrong_passes=float(sum(1 - e.expected_probability for e in passes)),
         expected_wrong_fails=float(sum(e.expected_probability for e in fails if not e.segments)),
         extra_columns=found.sheet.extra_columns,
@@ -254,8 +274,8 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
     )
 
 
-def _sheet_checksum(sheet: SampleSheet) -> tuple[tuple[str, str], ...]:
-    return ((sheet.source, sheet.checksum),) if sheet.checksum else ()
+def _checksum(table: SampleSheet | Counts | None) -> tuple[tuple[str, str], ...]:
+    return ((table.source, table.checksum),) if table is not None and table.checksum else ()
 
 
 def _warnings(found: FoundLot) -> tuple[str, ...]:

@@ -12,21 +12,20 @@ from dhverify.analysis import Analysis
 from dhverify.exchanges import Story
 from dhverify.samples import Role, Sample, SampleSheet
 
-SURE_MISFIT: Final = 7.0
-"""Log odds (1,000 to 1) from which a line is taken as a clean line of another donor (common practice, no source)."""
+SURE_MISFIT: Final = 4.6
+"""Log odds (99 to 1) from which a line is taken as a clean line of another donor (common practice, no source)."""
 MOST_NAMED: Final = 6
 """Lines of one donor beyond which no exchange is told: so many are no slip of two labels."""
 
 
 def fitting_donor(analysis: Analysis) -> dict[str, str]:
-    """Lines that are no clean line of their donor and a clean line of another one: the name of that donor."""
-    clean = analysis.clean_probability() > 0.5
-    is_doubtful = np.array([s.role is Role.LINE for s in analysis.judged], dtype=bool) & ~clean
-    if not is_doubtful.any() or len({model.family.donor for model in analysis.models}) < 2:
+    """Lines that fit another donor as a clean line better than their own in any way: the name of that donor."""
+    is_line = np.array([s.role is Role.LINE for s in analysis.judged], dtype=bool)
+    if not is_line.any() or len({model.family.donor for model in analysis.models}) < 2:
         return {}
-    others = other_donors(analysis, donor_panel(analysis), is_doubtful)
+    others = other_donors(analysis, donor_panel(analysis), is_line & (analysis.clean_probability() <= 0.5))
     found = {}
-    for number in np.flatnonzero(is_doubtful):
+    for number in np.flatnonzero(is_line):
         options = others.options[number]
         if not options:
             continue

@@ -43,6 +43,9 @@ ACROSS_SHARE: Final = 0.01
 DECLARED_SHARE: Final = 0.96
 """Share of declared pairs that are one genotype: 25 of 615 released lines had purity or label problems (Qu et al.
 2022, Plants 11:3092). It is asked of a no, not granted to a yes."""
+EXCHANGED_SHARE: Final = 0.5
+"""Share of samples that break the sheet whose place another one takes that breaks it too (common practice, no
+source)."""
 MIN_STRETCHES: Final = 12.0
 """Independent stretches without which no two samples are said to be one genotype: sisters then agree at all of them
 in 2 ** -12 = 2e-4 of pairs; two maize chromosomes have 5 to 9 (computed), five to ten chromosomes 15 to 40."""
@@ -79,6 +82,11 @@ class IdentityFindings:
     stories: tuple[str, ...]
     holds: Mapping[str, str]
 
+    def duplicates(self, name: str) -> tuple[str, ...]:
+        """Names of the other samples of a duplicate's group; none if it is no duplicate."""
+        label = self.duplicate_group.get(name)
+        return tuple(other for other, group in self.duplicate_group.items() if group == label and other != name)
+
 
 def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits) -> IdentityFindings:
     """Compare declared pairs, look for undeclared ones, and tell what may have happened.
@@ -95,15 +103,16 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
         ``min_identity_markers`` and ``min_confidence`` are used.
 
     """
-    judge = _Judge(lot, analysis, sheet, limits)
+    elsewhere = fitting_donor(analysis)
+    judge = _Judge(lot, analysis, sheet, limits, elsewhere)
     judge.compare_declared()
     judge.look_for_copies()
     stories = judge.stories()
     told = {name for story in stories for name in story.meant}
-    stories += donor_stories(sheet, fitting_donor(analysis), told)
+    stories += donor_stories(sheet, elsewhere, told)
     groups = judge.copy_groups({pair for story in stories for pair in story.explained})
     return IdentityFindings(
-        rows=judge.rows(),
+        rows=judge.rows(stories),
         duplicate_group=groups,
         flags=judge.flags(groups, stories),
         agreeing_replicates=agreeing_replicates(sheet, judge.answer),
@@ -141,9 +150,11 @@ def _logit(confidence: float) -> float:
 class _Judge:
     """Compares pairs and keeps what was found."""
 
-    def __init__(self, lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits) -> None:
-        self.lot, self.sheet, self.limits = lot, sheet, limits
-        self.comparison = PairComparison(lot, analysis)
+    def __init__(
+        self, lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits, elsewhere: Mapping[str, str]
+    ) -> None:
+        self.lot, self.sheet, self.limits, self.elsewhere = lot, sheet, limits, elsewhere
+        self.comparison = PairComparison(lot, analysis, elsewhere)
         self.declared = declared_pairs(sheet, lot.row)
         self.groups = declared_groups(sheet)
         clean = analysis.clean_probability() > 0.5
@@ -153,6 +164,8 @@ class _Judge:
         poor = _poor(lot)
         self.candidates = [name for name in compared if name not in poor]
         self.found: dict[frozenset[str], IdentityRow] = {}
+        self.misfits: set[str] = set()
+        self.left: set[str] = set()
 
     def answer(self, one: str, two: str) -> Answer | None:
         """Answer of a pair, None where it was not compared."""
@@ -178,6 +191,8 @@ class _Judge:
 
     def look_for_copies(self) -> None:
         """Compare all undeclared pairs that agree enough to be one genotype, and keep those that are."""
+        broken = [r for r in self.found.values() if r.declared == SOURCE and r.same_genotype is Answer.NO]
+        self.misfits, self.left = {row.sample for row in broken}, {row.other_sample for row in broken}
         pairs = [
             self._ordered(one, two)
             for one, two in self.comparison.alike(self.candidates, self.limits.min_identity_markers)
@@ -216,11 +231,18 @@ class _Judge:
         return Answer.YES if log_odds >= needed and stretches >= MIN_STRETCHES else Answer.CANNOT_SAY
 
     def _copy_threshold(self, pair: DeclaredPair) -> float:
-        donors = {self.sheet[name].donor for name in (pair.sample, pair.other_sample)}
+        donors = {self.elsewhere.get(name, self.sheet[name].donor) for name in (pair.sample, pair.other_sample)}
         confidence = self.limits.min_confidence
+        if self._may_be_exchanged(pair):
+            return copy_threshold(len(self.misfits), confidence, copy_share=EXCHANGED_SHARE)
         if len(donors) == 1:
             return copy_threshold(self.n_of_donor[donors.pop()], confidence)
         return copy_threshold(self.n_of_donor.total(), confidence, copy_share=ACROSS_SHARE)
+
+    def _may_be_exchanged(self, pair: DeclaredPair) -> bool:
+        """Whether one sample does not fit its source, and the other is a source that its descendant does not fit."""
+        one, two = pair.sample, pair.other_sample
+        return (one in self.misfits and two in self.left) or (two in self.misfits and one in self.left)
 
     def _may_segregate(self, pair: DeclaredPair) -> bool:
         """Whether a descendant differs from its source because the source is no clean gamete: it segregates."""
@@ -273,8 +295,9 @@ class _Judge:
                 labels.update(dict.fromkeys(party, label))
         return labels
 
-    def rows(self) -> tuple[IdentityRow, ...]:
+    def rows(self, stories: Iterable[Story]) -> tuple[IdentityRow, ...]:
         """Declared pairs in sheet order with suggestions, then undeclared pairs of one genotype."""
+        holder = {meant: label for story in stories for label, meant in story.meant.items()}
         same_as: dict[str, list[str]] = {}
         for row in self._undeclared():
             same_as.setdefault(row.sample, []).append(row.other_sample)
@@ -282,14 +305,20 @@ class _Judge:
         place = {sample.name: number for number, sample in enumerate(self.sheet)}
         for names in same_as.values():
             names.sort(key=place.__getitem__)
-        declared = [self._suggesting(self.found[frozenset({p.sample, p.other_sample})], same_as) for p in self.declared]
+        declared = [
+            self._suggesting(self.found[frozenset({p.sample, p.other_sample})], same_as, holder) for p in self.declared
+        ]
         none = sorted(self._undeclared(), key=lambda r: (place[r.sample], place[r.other_sample]))
         return (*declared, *none)
 
-    def _suggesting(self, row: IdentityRow, same_as: Mapping[str, Sequence[str]]) -> IdentityRow:
+    def _suggesting(
+        self, row: IdentityRow, same_as: Mapping[str, Sequence[str]], holder: Mapping[str, str]
+    ) -> IdentityRow:
+        """Add the sample that fits in place of one that does not: as a story tells it, else by its genotype."""
         if row.same_genotype is not Answer.NO:
             return row
-        fits = suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet)
+        told = holder.get(row.sample, "") if row.declared == SOURCE else ""
+        fits = told or suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet)
         return replace(row, suggestion=fits)
 
     def flags(self, groups: Mapping[str, str], stories: Iterable[Story]) -> dict[str, frozenset[Flag]]:

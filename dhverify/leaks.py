@@ -18,7 +18,13 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, are_neighbours, call_chance, partner_genotype
+from dhverify.contamination import (
+    SCREEN_SHARES,
+    SHARES,
+    are_neighbours,
+    call_chance,
+    partner_genotype,
+)
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
@@ -36,21 +42,30 @@ SURE: Final = 25.0
 that the odds are too large (common practice, no source; no clean well of simulated plates reaches it)."""
 SURE_LINKED: Final = 4.6
 """The same with linkage: odds of 99."""
+MOSTLY_PLACED: Final = 0.5
+"""Share of markers with a place on the map from which linkage is taken into account (common practice, no source)."""
 SCREENED: Final = 3.0
 """Log odds, markers taken as independent, from which a hybrid is looked at with linkage."""
 LEAK_PRIOR: Final = 0.01
+"""Share of samples that hold another's DNA before the plate is looked at (common practice, no source)."""
 NEAR_WEIGHT: Final = 0.5
 """Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weights are common
 practice, no source."""
 OWN_HETEROZYGOSITY: Final = (0.01, 0.05, 0.2, 0.6)
+"""Heterozygosities tried for a sample of which nothing is expected (common practice, no source)."""
 MOST_MARKERS: Final = 800
+"""Markers that the screen looks at, evenly spaced: more tell little more."""
 MOST_SAMPLES: Final = 2000
 """In a larger lot only samples of the same plate are looked at as the source."""
 MAX_SOURCES: Final = 3
+"""Sources that are looked at closely for one sample; the screen picks them."""
 SURE_SHARE_SD: Final = 0.12
+"""The share of a leak is told when its posterior standard deviation is at most this (common practice, no source)."""
 MOST_SHARE_IN_CALLS: Final = 0.27
 """Calls tell the share only while some of them still hide it (computed from the curve of
 :func:`dhverify.contamination.call_chance`)."""
+HALF_SHARE: Final = 0.35
+"""A hybrid taken for a mixture is one of about one half; where the share is smaller, nobody looks for a hybrid."""
 BESIDE: Final = 0.3
 """Wells that touch are looked at with linkage when the screen puts them within this share of the best one's odds."""
 
@@ -105,7 +120,7 @@ def find_leaks(
 
     """
     found: dict[str, Leak] = {}
-    finder = _Finder.of(lot, analysis)
+    finder = LeakFinder.of(lot, analysis)
     for row, sample in enumerate(lot.samples):
         known = evidence.get(sample.name)
         if known is not None and known.finding is Finding.MIXTURE and known.contaminant in lot.row:
@@ -148,8 +163,23 @@ def _mean(analysis: Analysis, model: FamilyModel, slots: Sequence[int]) -> NDArr
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Finder:
-    """What is looked at for every sample: markers, sources, and the assay at every share."""
+class LeakFinder:
+    """What is looked at for every sample of a lot: markers, sources, and the assay at every share.
+
+    Attributes
+    ----------
+    lot, analysis
+        The genotyped samples, and what was learnt of them.
+    used
+        int64. Markers of the screen.
+    sources
+        int64. Rows of samples whose DNA can have got elsewhere.
+    tables
+        Likelihood of every pair of depths at every share, where reads are used.
+    number
+        Number of each judged sample, by its row.
+
+    """
 
     lot: Lot
     analysis: Analysis
@@ -159,7 +189,8 @@ class _Finder:
     number: Mapping[int, int]
 
     @classmethod
-    def of(cls, lot: Lot, analysis: Analysis) -> _Finder:
+    def of(cls, lot: Lot, analysis: Analysis) -> LeakFinder:
+        """Prepare the search in a lot."""
         n_markers = lot.seen.n_markers
         used = np.unique(np.linspace(0, max(n_markers - 1, 0), min(n_markers, MOST_MARKERS)).astype(np.int64))
         rate = (lot.seen.calls != MISSING).mean(axis=1) if n_markers else np.zeros(len(lot.samples))
@@ -193,10 +224,12 @@ class _Finder:
 
     def rather_hybrid(self, row: int, known: LineEvidence) -> Leak | None:
         """Return the leak into a hybrid that explains a mixture better than a clean gamete and one other plant."""
-        if row not in self.number or len(self.sources) < 2:
+        is_small = known.contaminant_share is not None and known.contaminant_share < HALF_SHARE
+        if is_small or row not in self.number or len(self.sources) < 2:
             return None
         model = self.analysis.models[int(self.analysis.model_of[self.number[row]])]
-        scores = self._linked(row, clean(model.shape), model, self.lot.row[known.contaminant])
+        contaminant = partner_genotype(self.analysis, self.lot.row[known.contaminant])
+        scores = self.linked(row, clean(model.shape), model, contaminant)
         return self._into_hybrid(row, model, float(np.logaddexp.reduce(scores) - np.log(len(SHARES))))
 
     def _into_reference(self, row: int, own: NDArray[np.float64]) -> Leak | None:
@@ -207,6 +240,7 @@ class _Finder:
         if not len(order) or screened[order[0]] - null < SURE:
             return None
         fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
+        null = max(null, *(self._as_copy(row, int(sources[k])) for k in order))
         return self._best(row, sources, weights, fits, null, SURE)
 
     def _into_hybrid(self, row: int, model: FamilyModel, null: float) -> Leak | None:
@@ -224,8 +258,11 @@ class _Finder:
         wanted = {int(k) for k in order[:MAX_SOURCES]}
         wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
         hybrid = candidates(model.shape)[_hybrid_of(model)].hypothesis
-        fits = {k: self._linked(row, hybrid, model, int(sources[k])) for k in sorted(wanted)}
-        return self._best(row, sources, weights, fits, null, SURE_LINKED)
+        fits = {
+            k: self.linked(row, hybrid, model, partner_genotype(self.analysis, int(sources[k]))) for k in sorted(wanted)
+        }
+        is_placed = bool(np.isfinite(self.analysis.learnt.grid.cm).mean() >= MOSTLY_PLACED)
+        return self._best(row, sources, weights, fits, null, SURE_LINKED if is_placed else SURE)
 
     def _best(
         self,
@@ -243,30 +280,35 @@ class _Finder:
             return None
         return self._leak(row, int(sources[best]), fits[best])
 
-    def _linked(self, row: int, hypothesis: Hypothesis, model: FamilyModel, source: int) -> NDArray[np.float64]:
-        """Log likelihood of what a hypothesis says with one source's DNA, at every share."""
+    def linked(
+        self, row: int, hypothesis: Hypothesis, model: FamilyModel, genotype: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Log likelihood of what a hypothesis says with DNA of a genotype, at every share."""
         learnt = self.analysis.learnt
         pairs = list(hypothesis.pairs)
         own = pair_genotypes(pairs, learnt.slot_values(model), {})
-        genotype = partner_genotype(self.analysis, source)
         everywhere = replace(self, used=np.arange(learnt.grid.n_markers))
         seen = [np.einsum("mgp,mgh,mh->mp", own, everywhere.likelihood(row, f), genotype) for f in SHARES]
         return log_likelihood(hypothesis, lay_emissions(np.stack(seen, axis=2), pairs, learnt.grid), learnt.grid)
 
     def _leak(self, row: int, source: int, scores: NDArray[np.float64]) -> Leak:
+        sample, other = self.lot.samples[row], self.lot.samples[source]
+        return Leak(
+            sample=sample.name,
+            source=other.name,
+            share=self.told_share(scores),
+            is_near=are_neighbours(sample, other),
+        )
+
+    def told_share(self, scores: NDArray[np.float64]) -> float | None:
+        """Posterior mean of the share, where it is known well enough; None else."""
         weight = np.exp(scores - scores.max())
         weight /= weight.sum()
         shares = np.array(SHARES)
         share = float(weight @ shares)
         sd = float(np.sqrt(weight @ (shares - share) ** 2))
         is_told = sd <= SURE_SHARE_SD and (self.lot.seen.depths is not None or share <= MOST_SHARE_IN_CALLS)
-        sample, other = self.lot.samples[row], self.lot.samples[source]
-        return Leak(
-            sample=sample.name,
-            source=other.name,
-            share=share if is_told else None,
-            is_near=are_neighbours(sample, other),
-        )
+        return share if is_told else None
 
     def _sources(self, row: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Rows of possible sources, and their log prior: half of it to the wells that touch, if there are any."""
@@ -284,7 +326,7 @@ class _Finder:
             depths = self.lot.seen.depths[row][self.used]
             factor = np.minimum(1.0, MAX_DEPTH / np.maximum(depths.sum(axis=1), 1))
             first, second = np.rint(depths * factor[:, None]).astype(np.int64).T
-            return self.tables[share][first, second].reshape(-1, 3, 3)
+            return np.asarray(self.tables[share][first, second].reshape(-1, 3, 3))
         calls = self.lot.seen.calls[row][self.used]
         errors = self.analysis.learnt.assay.calls
         tables = np.stack([call_chance(errors, float(s)) for s in _second_shares(share)], axis=-1)[self.used]
@@ -314,6 +356,12 @@ class _Finder:
                 for share in SHARES
             ]
         )
+
+    def _as_copy(self, row: int, source: int) -> float:
+        """Log likelihood of a sample that is another one and nothing else."""
+        genotype = partner_genotype(self.analysis, source)[self.used]
+        same = np.einsum("mg,mg->m", genotype, self.likelihood(row, 0.0)[:, :, 0])
+        return float(np.log(np.maximum(same, 1e-12)).sum())
 
     def _null(self, row: int, own: NDArray[np.float64]) -> float:
         """Log likelihood without a leak, whatever the sample's own heterozygosity."""

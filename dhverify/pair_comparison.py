@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,6 +26,8 @@ MIN_CLEAN_SHARE: Final = 0.2
 AGREEMENT_RANGE: Final = (0.8, 0.95)
 """Copies are looked for among pairs that agree at this share at least; where in the range depends on the errors."""
 AGREEMENT_SLACK: Final = 0.04
+"""Pairs that agree at so much less than the errors allow are still looked at closely (common practice, no source; on
+the safe side)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,12 +62,15 @@ class PairComparison:
         The lot.
     analysis
         What was learnt of it.
+    donor_of
+        For clean lines of another donor than the sheet says, by name, that donor.
 
     """
 
-    def __init__(self, lot: Lot, analysis: Analysis) -> None:
+    def __init__(self, lot: Lot, analysis: Analysis, donor_of: Mapping[str, str] | None = None) -> None:
         self.lot, self.analysis = lot, analysis
-        self.odds = PairOdds(lot, analysis)
+        self.odds = PairOdds(lot, analysis, donor_of)
+        self._is_elsewhere = {lot.row[name] for name in donor_of or {}}
         self.clean = analysis.clean_probability() > 0.5
         self.segregating = np.array(
             [self._segregating(number) for number in range(len(analysis.models))], dtype=bool
@@ -189,7 +194,7 @@ class PairComparison:
 
     def _is_clean(self, row: int) -> bool:
         number = self._number_of.get(row)
-        return True if number is None else bool(self.clean[number])
+        return row in self._is_elsewhere or number is None or bool(self.clean[number])
 
     def _family_stretches(self, model: int, *, is_clean: bool) -> tuple[float, float]:
         """Stretches of a family, and how far its own lines bear out the map: at most 1.

@@ -15,7 +15,7 @@ Rabiner LR (1989) Proc IEEE 77:257-286 (the recursion); Kass RE, Raftery AE (199
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -31,6 +31,7 @@ from dhverify.judging import candidate_log_weights
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
 from dhverify.outcome import Finding
+from dhverify.samples import Stage
 from dhverify.strands import pair_genotypes
 
 BATCH_BYTES: Final = 64 * 2**20
@@ -56,6 +57,11 @@ def sister_gametes(shape: FamilyShape) -> Hypothesis | None:
     return tabulated("two gametes of one plant", (*behind, last, last), one.ravel(), two.ravel())
 
 
+@lru_cache(maxsize=256)
+def _log_weights(shape: FamilyShape, stage: Stage) -> NDArray[np.float64]:
+    return candidate_log_weights(candidates(shape), stage)
+
+
 @dataclass(frozen=True, kw_only=True, order=True)
 class Way:
     """A way in which a sample can have come about: a family and one of its candidates, both by number."""
@@ -73,10 +79,13 @@ class PairOdds:
         The lot.
     analysis
         What was learnt of it.
+    donor_of
+        For samples that are clean lines of another donor than the sheet says, by name, that donor. Held against
+        the wrong family, two sisters of another one look like one genotype.
 
     """
 
-    def __init__(self, lot: Lot, analysis: Analysis) -> None:
+    def __init__(self, lot: Lot, analysis: Analysis, donor_of: Mapping[str, str] | None = None) -> None:
         self.lot = lot
         self.analysis = analysis
         self.model_of_donor = {m.family.donor: n for n, m in reversed(list(enumerate(analysis.models)))}
@@ -90,11 +99,15 @@ class PairOdds:
             row = lot.row[sample.name]
             if row not in self.model_of_row and sample.donor in self.model_of_donor:
                 self.model_of_row[row] = self.model_of_donor[sample.donor]
+        for name, donor in (donor_of or {}).items():
+            model = self.model_of_donor[donor]
+            self.model_of_row[lot.row[name]] = model
+            self.best_way[lot.row[name]] = Way(model=model, candidate=0)
 
-    def _note(self, number: int, stage: object) -> None:
+    def _note(self, number: int, stage: Stage) -> None:
         row, model = int(self.analysis.rows[number]), int(self.analysis.model_of[number])
-        found, scores = self.candidates(model), self.analysis.log_likelihood[number]
-        weights = candidate_log_weights(found, stage)  # type: ignore[arg-type]
+        scores = self.analysis.log_likelihood[number]
+        weights = _log_weights(self.analysis.models[model].shape, stage)
         self.model_of_row[row] = model
         self.best_way[row] = Way(model=model, candidate=int(np.argmax(scores + weights)))
         for candidate, score in enumerate(scores):

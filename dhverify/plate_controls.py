@@ -144,4 +144,4 @@ def _finding_scores(analysis: Analysis, number: int, rows: NDArray[np.int64]) ->
         order=np.zeros(1, dtype=np.int64),
     )
     values = score(analysis.learnt, [group], found)
-    return finding_log_likelihood(values, found, candidate_log_weights(found, Stage.HAPLOID))[0]
+    return np.asarray(finding_log_likelihood(values, found, candidate_log_weights(found, Stage.HAPLOID))[0])

@@ -26,10 +26,14 @@ MOST_MARKERS: Final = 300
 STRAY: Final = 0.05
 """Chance that a well holds something else of its plate, whatever the story (common practice, no source)."""
 FAILED: Final = 0.05
+"""Chance that a sample fails (common practice, no source)."""
 DIRTY: Final = 0.08
 """Chance that a sample fails, and that a blank holds DNA (common practice, no source)."""
 PLATE_FAILED: Final = 0.01
+"""Chance that a plate failed as a whole, so that its wells are empty (common practice, no
+source)."""
 TURNED_PRIOR: Final = 0.005
+"""Chance that a plate is turned, before it is looked at (common practice, no source)."""
 SHIFTED_PRIOR: Final = 0.001
 """Chance that a plate is turned, or shifted in a given way, before it is looked at (common practice, no source)."""
 SURE_ODDS: Final = 99.0
@@ -37,7 +41,10 @@ SURE_ODDS: Final = 99.0
 AGAINST: Final = 20.0
 """Likelihood ratio from which a plate is called not turned."""
 ROUNDS: Final = 2
+"""Times that profiles and stories are found in turn; the second rests on the moves of the first."""
 MISFIT: Final = -1.5
+"""Log likelihood against anything of the plate below which a well does not fit the sheet (common practice, no
+source)."""
 FEW_MISFITS: Final = 3
 """Where no more wells than this fit what the sheet says worse than this log likelihood, no shift can win."""
 FULL_SHARE: Final = 0.4
@@ -154,19 +161,18 @@ def _story(
     best: Mapping[str, Move],
 ) -> PlateStory:
     n_misfits = 0
-    if not is_telling(layout):
-        return PlateStory(plate=layout.plate, best=IN_PLACE, log_odds={IN_PLACE: 0.0, TURNED: 0.0})
     scores: dict[Move, float] = {}
-    for move in (IN_PLACE, TURNED, *SHIFTS):
+    for move in (IN_PLACE, *((TURNED,) if is_telling(layout) else ()), *SHIFTS):
+        if move in SHIFTS and n_misfits <= FEW_MISFITS:
+            break
         holds = _contents(layouts, {**best, layout.plate: move}, sheet)
         profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, holds, sheet, _donors_on(layout, sheet))
         terms, scores[move] = _score(layout, move, seen, profiles)
-        if move is TURNED and n_misfits <= FEW_MISFITS:
-            break
         if move is IN_PLACE:
             n_misfits = int((terms < MISFIT).sum())
     odds = {move: score - scores[IN_PLACE] for move, score in scores.items()}
     prior = {IN_PLACE: 1.0, TURNED: TURNED_PRIOR, **dict.fromkeys(SHIFTS, SHIFTED_PRIOR)}
+    odds.setdefault(TURNED, 0.0)
     joint = {move: float(value + np.log(prior[move])) for move, value in odds.items()}
     winner = max(joint, key=lambda move: joint[move])
     rest = float(np.logaddexp.reduce([value for move, value in joint.items() if move is not winner]))

@@ -25,9 +25,11 @@ ERRORS: Final = np.array([[0.98, 0.012, 0.008], [0.1, 0.8, 0.1], [0.008, 0.012, 
 HYBRID_HETEROZYGOSITY: Final = 0.15
 """Heterozygous at more of the compared markers, a line is not counted as a gamete of its donor."""
 PARENT_WEIGHT: Final = 2.0
+"""Gametes that a typed parent's own calls count for in its donor's profile (common practice, no source)."""
 LINE_MIX: Final = (0.78, 0.18, 0.04)
 """A line is a clean gamete, a hybrid, or selfed donor (common practice, no source)."""
 FEWEST_LINES: Final = 2
+"""Lines that tell the profile of a donor without typed parents: one would be compared with itself alone."""
 CLEAN_CONTROLS: Final = frozenset({"haploid", "doubled haploid"})
 
 
@@ -180,7 +182,7 @@ class Profiles:
             value = np.clip(value / known, 0.0, 1.0)
             weight = np.minimum(called, 8.0)
             second, n = second + weight * value, n + weight
-        return second / n
+        return np.asarray(second / n)
 
     def _inducer(self, name: str, row: int | None) -> Frequencies:
         """Second-allele share of an inducer, from its own call and from hybrids."""

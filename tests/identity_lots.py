@@ -11,21 +11,23 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_lots import as_input, disguised, programme_of
 
 from dhverify.analysis import analyse
+from dhverify.declared_identity import declared_groups
 from dhverify.genetic_map import MarkerMap, place_markers
 from dhverify.genotypes import Genotypes, Markers
 from dhverify.identity import judge_identity
 from dhverify.limits import Limits
 from dhverify.lot import assemble
 from dhverify.samples import Role, Sample, SampleSheet, Stage
-from dhverify.simulation import SimulationSettings, simulate_programme
 
 HERE = Path(__file__).parent
 DATA = Path(os.environ.get("DHVERIFY_DATA", HERE.parents[1] / "shared" / "data"))
 LETTERS = {"A": 0, "B": 2, "H": 1, "-": -1}
 MAIZE_CROSSES = ("B73", "D06", "EC169", "F252", "Mo17")
 RIL_PARENTS = {"Z002": "CML103", "Z006": "CML322", "Z008": "CML52", "Z010": "Hp301", "Z016": "M37W"}
+EXCHANGED = "label exchanged with "
 FLINT_PARENTS = ("D152", "F03802", "F2", "F283", "DK105")
 
 
@@ -200,27 +202,14 @@ def maize_flint():
 class Invented:
     """An invented programme with its truth, and what is found of identities in it."""
 
-    def __init__(self, *, seed=1, **settings):
-        programme = simulate_programme(SimulationSettings(**settings), np.random.default_rng(seed))
-        source = programme.markers
-        markers = Markers(
-            name=source.name,
-            chrom=source.chrom,
-            pos_bp=source.pos_bp,
-            cm=np.full(len(source), np.nan),
-            first_allele=source.first_allele,
-            second_allele=source.second_allele,
-        )
-        genotypes = Genotypes(
-            samples=programme.samples,
-            markers=markers,
-            calls=np.array(programme.calls),
-            depths=None if programme.depths is None else np.array(programme.depths, dtype=np.int32),
-            half_calls=np.zeros(len(programme.samples), dtype=np.int64),
-        )
+    def __init__(self, *, seed=1, is_disguised=False, **settings):
+        programme = programme_of(seed=seed, **settings)
+        genotypes, self.sheet = as_input(programme)
         self.truth = {row["sample"]: row for row in programme.truth}
-        self.sheet = SampleSheet(samples=tuple(_sample(row) for row in programme.sheet))
-        lot = assemble(genotypes, self.sheet, place_markers(markers, None))
+        if is_disguised:
+            genotypes, self.sheet, new = disguised(genotypes, self.sheet, seed)
+            self.truth = {new[name]: _renamed(row, new) for name, row in self.truth.items()}
+        lot = assemble(genotypes, self.sheet, place_markers(genotypes.markers, None))
         self.analysis = analyse(lot, self.sheet)
         self.lot = self.analysis.lot
         self.found = judge_identity(self.lot, self.analysis, self.sheet, Limits())
@@ -236,18 +225,21 @@ class Invented:
 
     def exchanged(self):
         """True pairs of exchanged labels."""
-        case = "label exchanged with "
         return {
-            frozenset({name, row["case"].removeprefix(case)})
+            frozenset({name, row["case"].removeprefix(EXCHANGED)})
             for name, row in self.truth.items()
-            if row["case"].startswith(case)
+            if row["case"].startswith(EXCHANGED)
         }
 
+    def undeclared_copies(self):
+        """True copies that the sheet does not declare, of samples that are called at all."""
+        groups = declared_groups(self.sheet)
+        return {pair for pair in self.copies() if len({groups.root(name) for name in pair}) == 2}
 
-def _sample(row):
-    return Sample(
-        name=row["sample"],
-        role=Role(row["role"]),
-        stage=Stage(row["stage"]) if row["role"] == "line" else None,
-        **{column: row[column] for column in ("donor", "inducer", "pedigree", "line", "source", "plate", "well")},
-    )
+
+def _renamed(row, new):
+    """A row of the truth where samples go by other names."""
+    case = row["case"]
+    if case.startswith(EXCHANGED):
+        case = EXCHANGED + new[case.removeprefix(EXCHANGED)]
+    return {**row, "case": case, "copy_of": new.get(row["copy_of"], row["copy_of"])}

@@ -6,18 +6,17 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from simulated_lots import as_input, programme_of
 
 from dhverify.analysis import analyse
 from dhverify.diagnosis import diagnose
 from dhverify.genetic_map import place_markers
-from dhverify.genotypes import Genotypes, Markers
+from dhverify.genotypes import MISSING, Genotypes
 from dhverify.limits import Limits
 from dhverify.lot import assemble
+from dhverify.plate_layout import moved, plate_layouts, well_of
 from dhverify.plates import judge_plates
-from dhverify.samples import Role, Sample, SampleSheet, Stage
-from dhverify.simulation import SimulationSettings, simulate_programme
-
-COLUMNS = ("donor", "inducer", "pedigree", "plate", "well", "expected")
+from dhverify.samples import Role, SampleSheet
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,6 +56,21 @@ class PlateLot:
     def calls_of(self, name):
         return self.genotypes.calls[self.genotypes.sample_index()[name]].copy()
 
+    def with_wells(self, wells):
+        """The same with samples in other wells, ``{sample: well}``; those that are not named have none."""
+        rows = [replace(s, well=wells.get(s.name, ""), plate=s.plate if s.name in wells else "") for s in self.sheet]
+        return replace(self, sheet=SampleSheet(samples=tuple(rows)))
+
+    def moved(self, plate, move):
+        """The same where a plate came out of place: each of its wells holds what stands elsewhere by the sheet."""
+        index, calls = self.genotypes.sample_index(), self.genotypes.calls.copy()
+        layout = next(layout for layout in plate_layouts(self.sheet) if layout.plate == plate)
+        for sample, origin, _ in moved(layout, move):
+            if sample.name in index:
+                is_there = origin is not None and origin.name in index
+                calls[index[sample.name]] = self.genotypes.calls[index[origin.name]] if is_there else MISSING
+        return replace(self, genotypes=replace(self.genotypes, calls=calls))
+
     def without(self, *names):
         keep = [row for row, name in enumerate(self.genotypes.samples) if name not in names]
         genotypes = replace(
@@ -69,41 +83,37 @@ class PlateLot:
         return replace(self, genotypes=genotypes)
 
 
-def sample_of(row, only_inducer):
-    fields = {name: row.get(name) or "" for name in COLUMNS}
-    if row["role"] in {"line", "control"} and not fields["inducer"]:
-        fields["inducer"] = only_inducer
-    return Sample(
-        name=row["sample"], role=Role(row["role"]), stage=Stage(row["stage"]) if row.get("stage") else None, **fields
-    )
-
-
 @lru_cache(maxsize=8)
 def plate_lot(*, seed=1, **settings):
-    programme = simulate_programme(SimulationSettings(**settings), np.random.default_rng(seed))
-    markers = programme.markers
-    genotypes = Genotypes(
-        samples=np.array(programme.samples),
-        markers=Markers(
-            name=np.array(markers.name),
-            chrom=np.array(markers.chrom),
-            pos_bp=np.array(markers.pos_bp, dtype=np.int64),
-            cm=np.full(len(markers), np.nan),
-            first_allele=np.array(markers.first_allele),
-            second_allele=np.array(markers.second_allele),
-        ),
-        calls=np.array(programme.calls, dtype=np.int8),
-        depths=None if programme.depths is None else np.array(programme.depths, dtype=np.int32),
-        half_calls=np.zeros(len(programme.samples), dtype=np.int64),
-    )
-    inducers = [row["sample"] for row in programme.sheet if row["role"] == "inducer"]
-    only = inducers[0] if len(inducers) == 1 else ""
+    programme = programme_of(seed=seed, **settings)
+    genotypes, sheet = as_input(programme)
     others = {kind: {r["name"]: r for r in programme.others if r["kind"] == kind} for kind in ("plate", "blank")}
     return PlateLot(
         genotypes=genotypes,
-        sheet=SampleSheet(samples=tuple(sample_of(row, only) for row in programme.sheet)),
+        sheet=sheet,
         truth={row["sample"]: row for row in programme.truth},
         plates={name: row["case"] for name, row in others["plate"].items()},
         blanks=others["blank"],
         limits=Limits(),
     )
+
+
+def laid_out(lot, kind, seed=1):
+    """A lot of which every plate is filled in another way: ``at random``, ``by row`` or with ``corners`` first.
+
+    The last two put blanks and controls in the corners.
+    """
+    rng, wells = np.random.default_rng(seed), {}
+    for layout in plate_layouts(lot.sheet):
+        n_rows, n_columns = layout.shape
+        places = [(row, column) for column in range(n_columns) for row in range(n_rows)]
+        extra = [s for s in layout.at.values() if s.role in {Role.BLANK, Role.CONTROL}]
+        others = [s for s in layout.at.values() if s not in extra]
+        if kind == "at random":
+            places = [places[k] for k in rng.permutation(len(places))]
+        else:
+            corners = [(0, 0), (n_rows - 1, n_columns - 1), (0, n_columns - 1), (n_rows - 1, 0)][: len(extra)]
+            rest = sorted(places) if kind == "by row" else places
+            places = corners + [place for place in rest if place not in corners]
+        wells |= {s.name: well_of(place) for s, place in zip([*extra, *others], places, strict=False)}
+    return lot.with_wells(wells)

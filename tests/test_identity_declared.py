@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
+import identity_lots as lots
 import numpy as np
 import pytest
 
@@ -17,10 +15,6 @@ from dhverify.declared_identity import (
 from dhverify.limits import Limits
 from dhverify.outcome import Answer, Flag
 from dhverify.samples import Role, Sample, SampleSheet, Stage
-
-_SPEC = importlib.util.spec_from_file_location("identity_lots", Path(__file__).with_name("identity_lots.py"))
-lots = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(lots)
 
 
 def sheet_of(*rows):
@@ -228,7 +222,7 @@ def test_groups_that_certainly_differ_are_not_joined_by_a_sample_that_fits_both(
     lot, analysis, sheet = trial.analysed()
     from dhverify.identity import _Judge
 
-    judge = _Judge(lot, analysis, sheet, Limits())
+    judge = _Judge(lot, analysis, sheet, Limits(), {})
     judge.compare_declared()
     judge._compare([judge._ordered("both", "SM20"), judge._ordered("SM10", "SM20")])
     assert judge.answer("both", "SM10") is Answer.YES

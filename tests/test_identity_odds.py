@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 from itertools import product
-from pathlib import Path
 
+import identity_lots as lots
 import numpy as np
 import pytest
 
@@ -15,10 +14,6 @@ from dhverify.pair_comparison import PairComparison
 from dhverify.pair_odds import PairOdds, Way, sister_gametes
 from dhverify.samples import Role, Sample
 from dhverify.stretches import map_stretches, seen_stretches
-
-_SPEC = importlib.util.spec_from_file_location("identity_lots", Path(__file__).with_name("identity_lots.py"))
-lots = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(lots)
 
 CHROM = ["1", "1", "1", "2", "2"]
 CM = [0.0, 12.0, 45.0, 3.0, 30.0]

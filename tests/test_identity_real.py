@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
+import identity_lots as lots
 import numpy as np
 import pytest
 
 from dhverify.outcome import Answer, Flag
 from dhverify.samples import Role, Sample
-
-_SPEC = importlib.util.spec_from_file_location("identity_lots", Path(__file__).with_name("identity_lots.py"))
-lots = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(lots)
 
 MAIZE_COPIES = {
     ("CFD03-311", "CFD03-326"),

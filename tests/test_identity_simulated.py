@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
+import identity_lots as lots
 import pytest
 
 from dhverify.intervals import wilson
 from dhverify.outcome import Answer, Flag
-
-_SPEC = importlib.util.spec_from_file_location("identity_lots", Path(__file__).with_name("identity_lots.py"))
-lots = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(lots)
 
 
 def copies_of(invented):
@@ -134,6 +128,80 @@ def test_reads_tell_copies_from_sisters():
     true, found, called = copies_of(invented)
     assert len(true) >= 6
     assert called == found == true
+
+
+DIFFICULT = {
+    "a panel of 96 markers": {"n_markers": 96},
+    "three calls in ten missing": {"n_markers": 600, "missing": 0.3, "error_rate": 0.02},
+    "two in five lines wrong": {
+        "n_markers": 600,
+        "hybrid_share": 0.2,
+        "selfed_donor_share": 0.08,
+        "outcross_share": 0.06,
+        "other_donor_share": 0.06,
+    },
+    "families of six": {"n_markers": 400, "n_donors": 8, "lines_per_donor": 6},
+    "nobody typed": {"n_markers": 400, "typed": ()},
+    "markers without a place": {"n_markers": 600, "unplaced_share": 1.0},
+}
+
+
+@pytest.mark.parametrize("kind", DIFFICULT)
+def test_copies_of_difficult_lots_under_names_that_say_nothing(kind):
+    settings = {"stage": "D1", "n_donors": 3, "lines_per_donor": 24, "duplicate_share": 0.12, **DIFFICULT[kind]}
+    invented = lots.Invented(seed=5, is_disguised=True, **settings)
+    true, called = invented.undeclared_copies(), lots.pairs_of(invented.found)
+    assert len(true) >= 5
+    assert called <= true
+    assert len(called) >= 0.9 * len(true)
+
+
+@pytest.mark.parametrize(
+    ("settings", "exchanges"),
+    [
+        ({"n_markers": 96}, "exchanged_sisters"),
+        ({"n_markers": 96}, "exchanged_pairs"),
+        ({"n_markers": 900, "donor_type": "BC1"}, "exchanged_sisters"),
+        ({"n_markers": 600, "parent_sharing": "common"}, "exchanged_pairs"),
+    ],
+)
+def test_exchanges_of_difficult_lots_are_named_with_the_sample_that_fits(settings, exchanges):
+    """Two labels that break the sheet and mend each other need less evidence than a copy out of the blue."""
+    invented = lots.Invented(
+        seed=1,
+        is_disguised=True,
+        stage="both",
+        n_donors=3,
+        lines_per_donor=30,
+        descent_share=0.8,
+        hybrid_share=0.05,
+        **settings,
+        **{exchanges: 4},
+    )
+    sourced = {pair for pair in invented.exchanged() if all(invented.sheet[name].source for name in pair)}
+    assert len(sourced) >= 2
+    assert named_exchanges(invented) >= sourced
+    fits = {r.sample: r.suggestion for r in invented.found.rows if r.declared == "source"}
+    assert all(fits[one] == two for pair in sourced for one, two in (sorted(pair), sorted(pair)[::-1]))
+    assert lots.pairs_of(invented.found) <= invented.undeclared_copies()
+
+
+def test_sisters_of_a_donor_under_labels_of_others_are_no_copies():
+    """Held against the families of their labels, two lines of a third donor would look like one genotype."""
+    invented = lots.Invented(
+        seed=2,
+        stage="both",
+        n_donors=3,
+        lines_per_donor=40,
+        n_markers=600,
+        donor_type="F2",
+        typed=(),
+        descent_share=0.8,
+        hybrid_share=0.05,
+        exchanged_pairs=6,
+    )
+    assert len(lots.pairs_of(invented.found)) >= 4
+    assert lots.pairs_of(invented.found) <= invented.undeclared_copies()
 
 
 @pytest.mark.accuracy

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
+import plate_lots
 import pytest
 
 from dhverify.leaks import Leak
@@ -19,11 +17,6 @@ from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, place_of, plate_layo
 from dhverify.plate_moves import is_telling, plate_stories
 from dhverify.plates import judge_plates, plate_rows, well_rows
 from dhverify.samples import Role, Sample, SampleSheet, Stage
-
-_SPEC = importlib.util.spec_from_file_location("plate_lots", Path(__file__).with_name("plate_lots.py"))
-plate_lots = importlib.util.module_from_spec(_SPEC)
-sys.modules["plate_lots"] = plate_lots
-_SPEC.loader.exec_module(plate_lots)
 
 SMALL = {"n_donors": 2, "lines_per_donor": 30, "n_markers": 300}
 
@@ -310,6 +303,26 @@ def test_a_shifted_plate_is_flagged_and_not_called_turned():
     assert row.turned is Answer.NO
     assert row.advice.startswith("Seems shifted by one column to the right")
     assert all(Flag.TURNED_PLATE in flags for flags in found.flags.values())
+
+
+def test_mixtures_are_told_as_leaks_with_well_and_plate(clean, clean_parts):
+    lot, analysis, evidence = clean_parts
+    names = [s.name for s in clean.sheet.lines if clean.truth[s.name]["finding"] == "haploid"]
+    near = next(
+        (a, b)
+        for a in names[1:]
+        for b in names[1:]
+        if np.abs(np.subtract(place_of(clean.sheet[a].well), place_of(clean.sheet[b].well))).sum() == 1
+    )
+    mixed = {
+        near[0]: replace(evidence[near[0]], finding=Finding.MIXTURE, contaminant=near[1], contaminant_share=0.22),
+        names[-1]: replace(evidence[names[-1]], finding=Finding.MIXTURE, contaminant=names[0]),
+    }
+    sheet = clean.with_samples(**{names[0].replace("-", "_"): {"plate": "P2"}}).sheet
+    found = judge_plates(lot, analysis, {**evidence, **mixed}, sheet, clean.limits)
+    words = " ".join(found.stories)
+    assert f"about 22% of its DNA from {near[1]} (well {sheet[near[1]].well}, a well that touches it)" in words
+    assert f"holds a share of its DNA from {names[0]} (plate P2, well {sheet[names[0]].well})" in words
 
 
 def test_leaks_are_told_with_their_direction(clean, clean_parts):

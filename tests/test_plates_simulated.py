@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
+import plate_lots
 import pytest
 
 from dhverify.intervals import clopper_pearson
 from dhverify.plate_blanks import judge_blanks
-from dhverify.plate_layout import IN_PLACE, TURNED, plate_layouts
-from dhverify.plate_moves import plate_stories
+from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, plate_layouts
+from dhverify.plate_moves import is_telling, plate_stories
 from dhverify.samples import Role
-
-_SPEC = importlib.util.spec_from_file_location("plate_lots", Path(__file__).with_name("plate_lots.py"))
-plate_lots = importlib.util.module_from_spec(_SPEC)
-sys.modules["plate_lots"] = plate_lots
-_SPEC.loader.exec_module(plate_lots)
 
 KINDS = {
     "arrays": {"n_markers": 300},
@@ -70,6 +62,28 @@ def test_a_moved_plate_is_found_and_the_others_are_left(kind, move):
         assert (story.best is TURNED) == expected
         assert (story.best.columns == 1) == (move == "column" and truth == "shifted")
         assert (story.best.rows == 1) == (move == "row" and truth == "shifted")
+
+
+@pytest.mark.parametrize("kind", ["at random", "by row", "corners"])
+@pytest.mark.parametrize("settings", [{"n_markers": 200}, {"n_markers": 200, "donor_type": "BC1", "typed": ()}])
+def test_moves_are_told_however_plates_are_filled(kind, settings):
+    filled = plate_lots.laid_out(plate_lots.plate_lot(seed=3, lines_per_donor=40, **settings), kind)
+    plate = plate_layouts(filled.sheet)[0].plate
+    for move in (IN_PLACE, TURNED, *SHIFTS):
+        lot = filled.moved(plate, move)
+        told = {story.plate: story.best for story in plate_stories(lot.lot(), lot.sheet, plate_layouts(lot.sheet))}
+        assert told.pop(plate) is move
+        assert set(told.values()) <= {IN_PLACE}
+
+
+def test_a_shift_is_told_where_a_turned_plate_would_not_show():
+    """Blanks in opposite corners of a plate that is filled to a third: turned, nothing known changes places."""
+    lot = plate_lots.plate_lot(seed=0, n_donors=3, lines_per_donor=40, n_markers=300, plate_wells=384)
+    lot = plate_lots.laid_out(lot, "by row")
+    (layout,) = plate_layouts(lot.sheet)
+    assert not is_telling(layout)
+    (story,) = plate_stories(lot.moved(layout.plate, SHIFTS[0]).lot(), lot.sheet, [layout])
+    assert story.best is SHIFTS[0]
 
 
 @pytest.mark.accuracy

@@ -273,7 +273,7 @@ def test_chance_sisters_on_twenty_markers():
         places = [np.sort(rng.random(np.sum(chromosome == i)) * length) for i, length in enumerate(MAP_MORGAN)]
         at_random.append(agreement_tail(places, 19))
     assert agreement_tail(even, 19) < 2e-4 < np.mean(at_random) < 1e-3
-    assert Limits().min_identity_markers == 40
+    assert Limits().min_identity_markers == 25
     forty = [np.array([0.125, 0.375, 0.625, 0.875]) * length for length in MAP_MORGAN]
     assert agreement_tail(forty, 38) < 1e-6
 
