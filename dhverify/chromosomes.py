@@ -1,4 +1,4 @@
-"""Chromosome names in one spelling, and the chromosome lengths of the built-in maize map."""
+"""Chromosome names in one spelling, the chromosome lengths of the built-in maize map, and what fits them."""
 
 from __future__ import annotations
 
@@ -53,6 +53,19 @@ MAIZE_MAP: Final = ChromosomeLengths(
 )
 """The built-in maize map: chromosome lengths only, positions scaled linearly between the ends."""
 
+FIT_TOLERANCE: Final = 1.02
+"""Positions may pass the built-in chromosome lengths by this factor, as versions of an assembly differ a little
+(common practice, no source)."""
+
+LEAST_CHANCE: Final = 1e-6
+"""Positions that reach so short a way along the maize chromosomes are taken to be of another genome if markers
+spread evenly would do so with less than this probability (computed: share reached ** number of markers; the value
+itself is common practice, no source)."""
+
+LEAST_REACH: Final = 0.5
+"""Where no position reaches this share of its chromosome, too few markers tell which genome it is, and the choice
+is said as a warning (common practice, no source)."""
+
 
 def canonical_chromosome(name: str) -> str:
     """One spelling of a chromosome: no ``chr`` in front, no leading zeros; empty where it says unknown.
@@ -77,4 +90,65 @@ def canonical_chromosomes(names: NDArray[np.str_]) -> NDArray[np.str_]:
 def natural_order(name: str) -> tuple[bool, int, str]:
     """Sort key that puts numbered chromosomes first, in order of number."""
     is_number = name.isascii() and name.isdigit()
-    return (not is_number, int(name) if is_number else 0, name)
+    digits = name.lstrip("0")
+    return (not is_number, len(digits) if is_number else 0, digits if is_number else name)
+
+
+def misfit_to_maize(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> str:
+    """Why positions cannot be those of the maize genome; empty if they can.
+
+    Parameters
+    ----------
+    chrom
+        str, shape (n,). Canonical names.
+    pos_bp
+        int64, shape (n,). At least one.
+
+    Examples
+    --------
+    >>> misfit_to_maize(np.array(["1", "11"]), np.array([5, 5]))
+    'chromosome 11 is none of 1 to 10'
+
+    """
+    for name in sorted({str(n) for n in chrom}, key=natural_order):
+        if name not in MAIZE_MAP.chrom:
+            return f"chromosome {name} is none of 1 to 10"
+        length_mb = float(MAIZE_MAP.length_mb[MAIZE_MAP.chrom.index(name)])
+        last_mb = float(pos_bp[chrom == name].max()) / 1e6
+        if last_mb > FIT_TOLERANCE * length_mb:
+            return f"a position at {last_mb:.1f} Mb passes the {length_mb:.1f} Mb of maize chromosome {name}"
+    if _reach(chrom, pos_bp) ** len(pos_bp) < LEAST_CHANCE:
+        return f"all {len(pos_bp)} positions lie within the first {pos_bp.max() / 1e6:.3g} Mb of a chromosome"
+    return ""
+
+
+def doubt_of_maize(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> str:
+    """Say that positions might be of maize or not; empty if they reach far enough.
+
+    Parameters
+    ----------
+    chrom
+        str, shape (n,). Canonical names, 1 to 10.
+    pos_bp
+        int64, shape (n,). At least one.
+
+    """
+    reach = _reach(chrom, pos_bp)
+    if reach >= LEAST_REACH:
+        return ""
+    return (
+        f"Taken to be of maize, which so few positions ({len(pos_bp)}) cannot tell: they reach no further than"
+        f" {reach:.0%} of any maize chromosome. If that is not so, hand in a map."
+    )
+
+
+def _reach(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> float:
+    """Largest share of a maize chromosome that positions reach, from its start."""
+    length_mb = dict(zip(MAIZE_MAP.chrom, MAIZE_MAP.length_mb, strict=True))
+    return float(np.max(pos_bp / 1e6 / np.array([length_mb[str(name)] for name in chrom])))
+
+
+def maize_rate(chrom: NDArray[np.str_]) -> NDArray[np.float64]:
+    """CM per Mb of the built-in map, float64, shape (n,); nan where the name is none of its chromosomes."""
+    rates = dict(zip(MAIZE_MAP.chrom, MAIZE_MAP.length_cm / MAIZE_MAP.length_mb, strict=True))
+    return np.array([rates.get(str(name), np.nan) for name in chrom], dtype=np.float64)

@@ -17,6 +17,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
+
+LONGEST_FOUND: Final = 400
+"""Characters of a value that are shown in a message."""
 
 
 class DhverifyError(Exception):
@@ -43,7 +47,8 @@ class Defect:
     expected: str
 
     def __str__(self) -> str:
-        return f"{self.where}: found {self.found}; expected {self.expected}"
+        found = self.found if len(self.found) <= LONGEST_FOUND else f"{self.found[:LONGEST_FOUND]}..."
+        return f"{self.where}: found {found}; expected {self.expected}"
 
 
 class InputError(DhverifyError):

@@ -5,7 +5,7 @@ Positions are in cM; ``place_markers`` decides which map is used and says so in 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -16,6 +16,9 @@ from dhverify.chromosomes import (
     ChromosomeLengths,
     canonical_chromosome,
     canonical_chromosomes,
+    doubt_of_maize,
+    maize_rate,
+    misfit_to_maize,
     natural_order,
 )
 from dhverify.errors import Defect, FormatError
@@ -42,10 +45,8 @@ __all__ = [
 ]
 
 CM_PER_MB_UNKNOWN: Final = 1.0
-"""Rate assumed where no map tells it: near the mean of most crop genomes, common practice, no source."""
-
-FIT_TOLERANCE: Final = 1.02
-"""Positions may pass the built-in chromosome lengths by this factor: assemblies differ a little."""
+"""Rate assumed where no map tells it: within a factor of two of the mean of maize (0.7 cM/Mb, computed from the
+built-in lengths); common practice, no source."""
 
 
 class PositionedMarkers(Protocol):
@@ -216,8 +217,9 @@ def place_markers(markers: PositionedMarkers, genetic_map: GeneticMap | None = N
     """Place markers on the best map there is.
 
     The map given, by marker name or by position; else the cM of the genotype file, if it has any but 0; else,
-    where every chromosome is one of 1 to 10 and no position passes the length of the maize chromosome, the
-    built-in maize map; else 1 cM/Mb. Markers without a place are used as unlinked.
+    where every chromosome is one of 1 to 10, no position passes the length of the maize chromosome, and the
+    positions reach as far along them as those of so many markers should, the built-in maize map; else 1 cM/Mb.
+    A choice that is a guess is said as a warning. Markers without a place are used as unlinked.
 
     Parameters
     ----------
@@ -249,15 +251,25 @@ def place_markers(markers: PositionedMarkers, genetic_map: GeneticMap | None = N
     has_position = _has_position(chrom, markers.pos_bp)
     if not has_position.any():
         return _marker_map(chrom, np.full(len(chrom), np.nan), "No marker has a position on a genetic map.")
-    misfit = _misfit_to_maize(chrom[has_position], markers.pos_bp[has_position])
-    rate = np.full(len(chrom), CM_PER_MB_UNKNOWN) if misfit else _maize_rate(chrom)
-    text = (
-        f"Genetic positions assume 1 cM/Mb: no map was given and the maize map does not fit ({misfit})."
-        if misfit
-        else "Genetic positions come from the built-in maize map: the chromosome lengths in cM of Ogut et al."
-        " 2015, spread evenly over the base pairs of each chromosome."
-    )
-    return _marker_map(chrom, np.where(has_position, markers.pos_bp / 1e6 * rate, np.nan), text)
+    return _map_by_rate(chrom, markers.pos_bp, has_position)
+
+
+def _map_by_rate(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64], has_position: NDArray[np.bool_]) -> MarkerMap:
+    """Place markers by base pairs: at the rates of maize where they fit it, else at 1 cM/Mb."""
+    misfit = misfit_to_maize(chrom[has_position], pos_bp[has_position])
+    if misfit:
+        text = f"Genetic positions assume 1 cM/Mb: no map was given and the maize map does not fit ({misfit})."
+        doubt = f"{text} If that is not so, hand in a map."
+        rate = np.full(len(chrom), CM_PER_MB_UNKNOWN)
+    else:
+        text = (
+            "Genetic positions come from the built-in maize map: the chromosome lengths in cM of Ogut et al. 2015,"
+            " spread evenly over the base pairs of each chromosome."
+        )
+        doubt = doubt_of_maize(chrom[has_position], pos_bp[has_position])
+        rate = maize_rate(chrom)
+    placed = _marker_map(chrom, np.where(has_position, pos_bp / 1e6 * rate, np.nan), text)
+    return replace(placed, warnings=(*filter(None, [doubt]), *placed.warnings))
 
 
 def _joined(
@@ -337,23 +349,6 @@ def _interpolated(
 
 def _has_position(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> NDArray[np.bool_]:
     return np.asarray((chrom != "") & (pos_bp > 0))
-
-
-def _misfit_to_maize(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> str:
-    """Why positions cannot be those of the maize genome; empty if they can."""
-    for name in sorted({str(n) for n in chrom}, key=natural_order):
-        if name not in MAIZE_MAP.chrom:
-            return f"chromosome {name} is none of 1 to 10"
-        length_mb = float(MAIZE_MAP.length_mb[MAIZE_MAP.chrom.index(name)])
-        last_mb = float(pos_bp[chrom == name].max()) / 1e6
-        if last_mb > FIT_TOLERANCE * length_mb:
-            return f"a position at {last_mb:.1f} Mb passes the {length_mb:.1f} Mb of maize chromosome {name}"
-    return ""
-
-
-def _maize_rate(chrom: NDArray[np.str_]) -> NDArray[np.float64]:
-    rates = dict(zip(MAIZE_MAP.chrom, MAIZE_MAP.length_cm / MAIZE_MAP.length_mb, strict=True))
-    return np.array([rates.get(str(name), np.nan) for name in chrom], dtype=np.float64)
 
 
 def _marker_map(chrom: NDArray[np.str_], cm: NDArray[np.float64], description: str) -> MarkerMap:

@@ -446,3 +446,45 @@ def test_a_published_maize_map_places_its_own_markers():
     assert placed.warnings == ()
     spans = [np.ptp(placed.cm[placed.markers_of(chrom)]) for chrom in placed.chromosomes]
     assert 1000 < sum(spans) < 2000
+
+
+# ---------------------------------------------------------------- is it maize at all
+
+
+def spread(n, reach, chroms=range(1, 11)):
+    """Markers drawn evenly over the first share of some maize chromosomes."""
+    rng = np.random.default_rng(n)
+    length = dict(zip(MAIZE_MAP.chrom, MAIZE_MAP.length_mb, strict=True))
+    names = [str(chroms[k % len(chroms)]) for k in range(n)]
+    rows = [(f"m{k}", name, int(rng.uniform(0, reach) * length[name] * 1e6) + 1) for k, name in enumerate(names)]
+    return markers(*rows)
+
+
+@pytest.mark.parametrize(("n", "chroms"), [(24, list(range(1, 11))), (12, [4]), (1000, list(range(1, 11)))])
+def test_small_panels_of_maize_keep_the_maize_map_without_a_word(n, chroms):
+    placed = place_markers(spread(n, 1.0, chroms))
+    assert "built-in maize map" in placed.description
+    assert placed.warnings == ()
+
+
+@pytest.mark.parametrize(("n", "reach"), [(6, 2e-6), (54, 4e-5), (300, 0.26), (1000, 0.45)])
+def test_positions_that_stay_near_the_starts_are_of_another_genome(n, reach):
+    """So many markers of maize reach so short a way with probability reach ** n (computed)."""
+    placed = place_markers(spread(n, reach))
+    assert "assume 1 cM/Mb" in placed.description
+    assert f"all {n} positions lie within the first" in placed.description
+    assert any("hand in a map" in warning for warning in placed.warnings)
+    assert np.nanmax(placed.cm) <= 310 * reach
+
+
+@pytest.mark.parametrize(("n", "reach"), [(1, 0.2), (5, 0.3), (12, 0.4)])
+def test_too_few_positions_to_tell_keep_the_maize_map_with_a_warning(n, reach):
+    placed = place_markers(spread(n, reach))
+    assert "built-in maize map" in placed.description
+    assert len(placed.warnings) == 1
+    assert f"so few positions ({n}) cannot tell" in placed.warnings[0]
+
+
+def test_another_genome_is_said_as_a_warning():
+    placed = place_markers(markers(("a", "1H", 5_000_000), ("b", "2H", 9_000_000)))
+    assert placed.warnings == (f"{placed.description} If that is not so, hand in a map.",)

@@ -35,10 +35,10 @@ class BcfRecords:
                     yield line.encode()
                 for record in records:
                     yield str(record).rstrip("\n").encode()
-        except (OSError, ValueError) as fault:
-            found = f"damaged BCF data ({fault})"
+        except (OSError, ValueError):
             expected = "a complete file: copy or download it again"
-            raise FormatError(str(self.path), [Defect(where="the file", found=found, expected=expected)]) from None
+            defect = Defect(where="the file", found="damaged BCF data", expected=expected)
+            raise FormatError(str(self.path), [defect]) from None
         finally:
             pysam.set_verbosity(verbosity)
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from dhverify.counts import COUNT_COLUMNS, STEPS, Counts, CountsRow
 from dhverify.errors import Defect, FormatError
-from dhverify.formats.defects import capped, did_you_mean
+from dhverify.formats.defects import capped, did_you_mean, whole_number
 from dhverify.formats.opening import checksum
 from dhverify.formats.record_table import Record, RecordTable, read_records
 
@@ -45,7 +45,7 @@ def read_counts(path: str | PathLike[str]) -> Counts:
 
     """
     file = Path(path)
-    table = read_records(file)
+    table = read_records(file, needed=("donor", *COUNT_COLUMNS))
     extra = tuple(c for c in table.columns if c.lower() not in {"donor", "inducer", *COUNT_COLUMNS})
     defects = _lacking(table, extra)
     if defects:
@@ -110,11 +110,11 @@ def _count(record: Record, column: str, defects: list[Defect]) -> int | None:
     text = record[column]
     if not text:
         return None
-    if not text.isascii() or not text.isdigit():
+    number = whole_number(text)
+    if number is None:
         where = f"row {record.row}, column {column}"
         defects.append(Defect(where=where, found=text, expected="a whole number of at least 0, or empty"))
-        return None
-    return int(text)
+    return number
 
 
 def _impossible(row: CountsRow) -> Iterator[Defect]:

@@ -14,6 +14,24 @@ MOST_LISTED: Final = 20
 """Defects of one file that are printed; of the others only the number."""
 
 
+MOST_DIGITS: Final = 12
+"""Digits of the longest whole number that is taken: no count and no position needs more."""
+
+
+def whole_number(text: str) -> int | None:
+    """Return a whole number of at least 0, or None where the text is none or has more digits than make sense.
+
+    Examples
+    --------
+    >>> whole_number("120"), whole_number("-1"), whole_number("1.5"), whole_number("9" * 40)
+    (120, None, None, None)
+
+    """
+    if text.isascii() and text.isdigit() and len(text) <= MOST_DIGITS:
+        return int(text)
+    return None
+
+
 def capped(defects: Sequence[Defect], *, n_found: int | None = None) -> list[Defect]:
     """Keep the first defects and say how many more there are.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from dhverify.errors import Defect, FormatError
 from dhverify.formats.call_codings import CODINGS
 from dhverify.formats.joining import join
-from dhverify.formats.opening import checksum, container_named, first_bytes
+from dhverify.formats.opening import checksum, container_named, first_bytes, is_utf16_without_mark
 from dhverify.formats.parent_letters import letters_said, parents_of_letters, with_parents
 from dhverify.formats.part import Alphabet, Part
 from dhverify.formats.table_reader import read_table
@@ -129,10 +129,13 @@ def kind_of(path: Path, layout: str) -> Kind:
 
     """
     start = first_bytes(path)
+    expected = "VCF, VCF.gz, BCF, or a CSV or TSV table"
     container = container_named(start)
     if container:
-        expected = "VCF, VCF.gz, BCF, or a CSV or TSV table"
         raise FormatError(str(path), [Defect(where="the file", found=container, expected=expected)])
+    if is_utf16_without_mark(start) and not start.startswith(b"BCF"):
+        found = "UTF-16 text without its byte-order mark"
+        raise FormatError(str(path), [Defect(where="the file", found=found, expected=f"{expected}, saved as UTF-8")])
     if start.startswith(b"BCF"):
         kind = Kind.BCF
     elif start.startswith((b"##", b"#CHROM\tPOS")):

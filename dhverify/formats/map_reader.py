@@ -10,9 +10,9 @@ import numpy as np
 
 from dhverify.chromosomes import canonical_chromosome
 from dhverify.errors import Defect, FormatError
-from dhverify.formats.defects import capped
+from dhverify.formats.defects import MOST_DIGITS, capped
 from dhverify.formats.record_table import Record, RecordTable, read_records
-from dhverify.formats.table_columns import known_columns
+from dhverify.formats.table_columns import exchanged_places, known_columns
 from dhverify.genetic_map import GeneticMap
 
 if TYPE_CHECKING:
@@ -45,6 +45,11 @@ def read_map(path: str | PathLike[str]) -> GeneticMap:
     reader = _MapReader(file, known)
     for record in table.records:
         reader.take(record)
+    positions = [pos for cm_at in reader.by_position.values() for pos in cm_at]
+    columns = (known.get("chrom", ""), known.get("pos", ""))
+    exchanged = exchanged_places(list(reader.by_position), positions, columns)
+    if exchanged:
+        raise FormatError(str(file), [exchanged])
     if reader.defects:
         raise FormatError(str(file), capped(reader.defects))
     return GeneticMap(
@@ -88,7 +93,7 @@ class _MapReader:
         cm = self._number(record, "cm", "a number of centimorgans")
         name, chrom, pos_text = (self._text(record, kind) for kind in ("marker", "chrom", "pos"))
         pos = self._number(record, "pos", "a whole number of base pairs") if pos_text else None
-        if pos is not None and (pos < 0 or pos != int(pos)):
+        if pos is not None and not (0 <= pos < 10**MOST_DIGITS and pos == int(pos)):
             self._note(record, "pos", pos_text, "a whole number of base pairs")
             pos = None
         has_position = bool(canonical_chromosome(chrom)) and pos is not None

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 GZIP_MAGIC: Final = b"\x1f\x8b"
+UTF16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 BGZF_EOF: Final = bytes.fromhex("1f8b08040000000000ff0600424302001b0003000000000000000000")
 """The empty block that ends every complete BGZF file (SAM/BAM format specification, section 4.1)."""
 
@@ -27,6 +28,8 @@ _CONTAINERS: Final = {
     b"\x28\xb5\x2f\xfd": "a Zstandard file",
     b"%PDF": "a PDF file",
 }
+_VCF_STARTS: Final = ("##fileformat=VCF", "#CHROM\tPOS")
+TABLE: Final = "a CSV or TSV text file"
 _COPY_AGAIN: Final = "a complete file: copy or download it again, or write it anew with the program that made it"
 
 
@@ -105,25 +108,54 @@ def container_named(start: bytes) -> str:
     return next((name for magic, name in _CONTAINERS.items() if start.startswith(magic)), "")
 
 
-def text_of(path: Path, error: type[InputError] = FormatError) -> str:
+def is_utf16_without_mark(start: bytes) -> bool:
+    """Whether bytes look like UTF-16 text that lacks its byte-order mark: every other byte is zero.
+
+    Examples
+    --------
+    >>> is_utf16_without_mark("sample,role".encode("utf-16-le")), is_utf16_without_mark(b"sample,role")
+    (True, False)
+
+    """
+    shown = start[:512]
+    if shown[:2] in UTF16_MARKS:
+        return False
+    return len(shown) >= 2 and max(shown[0::2].count(0), shown[1::2].count(0)) > len(shown) / 3
+
+
+def text_of(path: Path, error: type[InputError] = FormatError, *, expected: str = TABLE) -> str:
     """Return the text of a file, unpacked and decoded (UTF-8, or UTF-16 with a byte-order mark).
+
+    Parameters
+    ----------
+    path
+        The file.
+    error
+        What to raise.
+    expected
+        What the file should be, for messages.
 
     Raises
     ------
     InputError
-        Of the given class: see `reading`; or the file is a workbook or another container.
+        Of the given class: see `reading`; or the file is a workbook, another container, VCF or BCF.
 
     """
     with reading(path, error):
         with open_bytes(path) as stream:
             data = stream.read()
-        container = container_named(data[:8])
+        container = "a BCF file" if data.startswith(b"BCF") else container_named(data[:8])
         if container:
-            raise _fault(error, path, container, "a CSV or TSV text file")
-        encoding = "utf-16" if data[:2] in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig"
-        text = data.decode(encoding)
+            raise _fault(error, path, container, expected)
+        has_mark = data[:2] in UTF16_MARKS
+        if not has_mark and is_utf16_without_mark(data[:512]):
+            raise _fault(error, path, "UTF-16 text without its byte-order mark", f"{expected}, saved as UTF-8")
+        text = data.decode("utf-16" if has_mark else "utf-8-sig")
     if "\0" in text:
-        raise _fault(error, path, "a zero byte", "a CSV or TSV text file")
+        raise _fault(error, path, "a zero byte", expected)
+    if text.startswith(_VCF_STARTS):
+        saved = ", saved as UTF-16" if has_mark else ""
+        raise _fault(error, path, f"a VCF file{saved}", expected)
     return text
 
 

@@ -6,14 +6,13 @@ import csv
 import datetime as dt
 import io
 import warnings
-import zipfile
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from dhverify.errors import Defect, FormatError, InputError
-from dhverify.formats.defects import capped
+from dhverify.formats.defects import a_few, capped
 from dhverify.formats.opening import reading, text_of, text_stream
-from dhverify.formats.text_table import delimiter_of
+from dhverify.formats.text_table import check_delimiter, delimiter_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -58,7 +57,7 @@ class RecordTable:
         return tuple(column.lower() for column in self.columns)
 
 
-def read_records(path: Path, *, error: type[InputError] = FormatError) -> RecordTable:
+def read_records(path: Path, *, error: type[InputError] = FormatError, needed: tuple[str, ...] = ()) -> RecordTable:
     """Read a table with a header; column names are told without regard to case.
 
     Parameters
@@ -67,12 +66,14 @@ def read_records(path: Path, *, error: type[InputError] = FormatError) -> Record
         CSV, TSV or XLSX (the first worksheet).
     error
         What to raise.
+    needed
+        Columns of which the header has at least one, or the first row is no header of such a table.
 
     Raises
     ------
     InputError
-        Of the given class: the file cannot be read; no header or no rows; a column name is given twice; a
-        row has more or fewer values than there are columns.
+        Of the given class: the file cannot be read; no header or no rows; none of the columns needed; a column
+        name is given twice; a row has more or fewer values than there are columns.
 
     """
     with reading(path, error), path.open("rb") as stream:
@@ -82,6 +83,8 @@ def read_records(path: Path, *, error: type[InputError] = FormatError) -> Record
         raise error(str(path), [Defect(where="the file", found="nothing in it", expected="a header and rows")])
     header_row, header = rows[0]
     header = _without_trailing_blanks(header)
+    if needed and not {name.lower() for name in header} & set(needed):
+        raise error(str(path), [_no_header(header_row, header, needed)])
     defects = _header_defects(header_row, header)
     records = []
     for number, values in rows[1:]:
@@ -98,6 +101,17 @@ def read_records(path: Path, *, error: type[InputError] = FormatError) -> Record
     if defects:
         raise error(str(path), capped(defects))
     return RecordTable(path=path, columns=tuple(header), records=tuple(records))
+
+
+def _no_header(row: int, header: list[str], needed: tuple[str, ...]) -> Defect:
+    lacking = ", ".join(f"no column {name}" for name in needed)
+    like_genotypes = {"marker", "chrom", "pos"} & {name.lower() for name in header}
+    hint = "; this looks like a genotype table" if like_genotypes else ""
+    return Defect(
+        where=f"row {row} (header)",
+        found=f"{lacking}, but {a_few(name for name in header if name)}",
+        expected=f"a header row with {' and '.join(needed)}{hint}",
+    )
 
 
 def _header_defects(row: int, header: list[str]) -> list[Defect]:
@@ -126,7 +140,8 @@ def _filled(rows: Iterable[tuple[int, list[str]]]) -> list[tuple[int, list[str]]
 
 
 def _text_rows(path: Path, error: type[InputError]) -> list[tuple[int, list[str]]]:
-    text = text_of(path, error)
+    text = text_of(path, error, expected="a table: CSV or TSV text, or an XLSX workbook")
+    check_delimiter(path, text, error)
     reader = csv.reader(text_stream(text), delimiter=delimiter_of(text), strict=True)
     try:
         return _filled((reader.line_num, [value.strip() for value in row]) for row in reader)
@@ -138,20 +153,21 @@ def _text_rows(path: Path, error: type[InputError]) -> list[tuple[int, list[str]
 
 def _workbook_rows(path: Path, error: type[InputError]) -> list[tuple[int, list[str]]]:
     import openpyxl
-    from openpyxl.utils.exceptions import InvalidFileException
 
     try:
         with warnings.catch_warnings(), reading(path, error):
             # openpyxl warns of formatting that it does not keep; only values are read here
             warnings.simplefilter("ignore")
             book = openpyxl.load_workbook(io.BytesIO(path.read_bytes()), data_only=True)
-    except (InvalidFileException, zipfile.BadZipFile, KeyError, ValueError) as fault:
+            rows = enumerate(book.worksheets[0].iter_rows(values_only=True), start=1)
+            return _filled((number, [_cell_text(value) for value in values]) for number, values in rows)
+    except InputError:
+        raise
+    except Exception as fault:  # noqa: BLE001 (of a damaged workbook openpyxl and its parsers raise nearly anything)
+        what = str(fault).partition("\n")[0] or type(fault).__name__
         expected = "an XLSX workbook, or CSV or TSV text"
-        defect = Defect(where="the file", found=f"a workbook that cannot be read ({fault})", expected=expected)
+        defect = Defect(where="the file", found=f"a workbook that cannot be read ({what})", expected=expected)
         raise error(str(path), [defect]) from None
-    sheet = book.worksheets[0]
-    rows = enumerate(sheet.iter_rows(values_only=True), start=1)
-    return _filled((number, [_cell_text(value) for value in values]) for number, values in rows)
 
 
 def _cell_text(value: object) -> str:

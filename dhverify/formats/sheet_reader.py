@@ -9,6 +9,7 @@ from dhverify.errors import Defect, SheetError
 from dhverify.formats.defects import capped, did_you_mean
 from dhverify.formats.opening import checksum
 from dhverify.formats.record_table import RecordTable, read_records
+from dhverify.formats.sheet_columns import exchanged_columns
 from dhverify.formats.sheet_relations import Relations
 from dhverify.formats.sheet_values import SHEET_COLUMNS, RowParser
 from dhverify.samples import Role, SampleSheet
@@ -47,9 +48,10 @@ def read_samples(path: str | PathLike[str]) -> SampleSheet:
 
     """
     file = Path(path)
-    table = read_records(file, error=SheetError)
+    table = read_records(file, error=SheetError, needed=("sample", "role"))
     extra = tuple(column for column in table.columns if column.lower() not in SHEET_COLUMNS)
     defects = _lacking_columns(table, extra)
+    defects = defects or exchanged_columns(table)
     if defects:
         raise SheetError(str(file), defects)
     parser = RowParser(extra)

@@ -89,7 +89,8 @@ def _cannot_write(path: Path, found: str, expected: str) -> OutputError:
 
 def _cells(row: TemplateRow) -> list[str]:
     values = {"sample": row.sample, **row.values}
-    return [*(values.get(column, "") for column in SHEET_COLUMNS), ", ".join(row.guessed)]
+    guesses = "; ".join(filter(None, [", ".join(row.guessed), row.note]))
+    return [*(values.get(column, "") for column in SHEET_COLUMNS), guesses]
 
 
 def _csv(table: list[list[str]]) -> bytes:

@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final, TypeVar
 
 from dhverify.errors import Defect
-from dhverify.formats.defects import did_you_mean
+from dhverify.formats.defects import did_you_mean, whole_number
 from dhverify.outcome import Finding
 from dhverify.samples import Role, Sample, Stage, Tissue
 
@@ -124,10 +124,10 @@ class RowParser:
         text = record["plants"]
         if not text:
             return 1
-        if not text.isascii() or not text.isdigit() or int(text) < 1:
+        number = whole_number(text)
+        if not number:
             self._note(record, "plants", text, "a whole number of at least 1")
-            return 1
-        return int(text)
+        return number or 1
 
     def _well(self, record: Record) -> str:
         text = record["well"]

@@ -10,10 +10,11 @@ import numpy as np
 
 from dhverify.errors import Defect, FormatError
 from dhverify.formats.call_codings import CODINGS, UNKNOWN, decoder, fitting_codings, is_missing
+from dhverify.formats.defects import MOST_DIGITS, whole_number
 from dhverify.formats.sheet_values import SHEET_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from dhverify.formats.text_table import TextTable
     from dhverify.samples import SampleSheet
@@ -51,6 +52,9 @@ _NAMES: Final = {
 _SHEET_COLUMNS: Final = frozenset({*SHEET_COLUMNS, "cross", "family", "population"}) - {"sample", "line"}
 _SAMPLE_NAMES: Final = ("sample", "sample_id", "sample_name")
 _MOST_CALLS_OF_NO_CALL_COLUMN: Final = 0.1
+"""A column with a larger share of calls is taken for a sample with bad calls, which are then named."""
+_MOST_CHROMOSOMES: Final = 1000
+"""No genome has more chromosomes, and no file of markers keeps within so few base pairs (common practice)."""
 
 
 def canonical(column: str) -> str:
@@ -180,6 +184,36 @@ class Places:
     cm: list[float]
 
 
+def exchanged_places(chrom: Sequence[str], pos_bp: Sequence[int], columns: tuple[str, str]) -> Defect | None:
+    """Return what is wrong where base pairs stand for chromosomes, and chromosomes for base pairs; else None.
+
+    Parameters
+    ----------
+    chrom, pos_bp
+        Of each marker; empty and -1 where unknown.
+    columns
+        Names of the two columns.
+
+    Examples
+    --------
+    >>> print(exchanged_places(["1200000", "3400000"], [1, 2], ("chrom", "pos")).found)
+    chromosomes up to 3400000 and positions up to 2
+
+    """
+    numbers = [whole_number(name) for name in {name for name in chrom if name}]
+    known = [number for number in numbers if number is not None]
+    if not known or len(known) < len(numbers):
+        return None
+    highest, furthest = max(known), max(pos_bp, default=-1)
+    if highest <= _MOST_CHROMOSOMES or furthest > _MOST_CHROMOSOMES or furthest < 0:
+        return None
+    return Defect(
+        where=f"columns {columns[0]} and {columns[1]}",
+        found=f"chromosomes up to {highest} and positions up to {furthest}",
+        expected=f"chromosomes under {columns[0]}, base pairs under {columns[1]}: the two seem to be exchanged",
+    )
+
+
 def places(table: TextTable, known: dict[str, int], defects: list[Defect]) -> Places:
     """Read the columns chrom, pos and cm; what is wrong there is added to the defects."""
     n_rows = len(table.rows)
@@ -187,7 +221,11 @@ def places(table: TextTable, known: dict[str, int], defects: list[Defect]) -> Pl
     pos = _numbers(table, known.get("pos"), _whole, "a whole number of base pairs, or empty", defects)
     cm = _numbers(table, known.get("cm"), _real, "a number of centimorgans, or empty", defects)
     chrom = ["" if is_missing(name) else name for name in chrom]
-    return Places(chrom=chrom, pos_bp=[int(value) if value >= 0 else -1 for value in pos], cm=cm)
+    pos_bp = [int(value) if value >= 0 else -1 for value in pos]
+    if "chrom" in known and "pos" in known:
+        exchanged = exchanged_places(chrom, pos_bp, (table.header[known["chrom"]], table.header[known["pos"]]))
+        defects += [exchanged] if exchanged else []
+    return Places(chrom=chrom, pos_bp=pos_bp, cm=cm)
 
 
 def _numbers(
@@ -208,7 +246,7 @@ def _numbers(
 
 def _whole(text: str) -> float:
     number = _real(text)
-    if number < 0 or number != int(number):
+    if not 0 <= number < 10**MOST_DIGITS or number != int(number):
         raise ValueError(text)
     return number
 

@@ -13,6 +13,7 @@ from dhverify.formats.defects import a_few, capped
 from dhverify.formats.table_columns import (
     Orientation,
     Places,
+    canonical,
     columns_without_calls,
     is_long,
     known_columns,
@@ -161,8 +162,15 @@ def _say_layout(calls: TableCalls, layout: str, side: Orientation, left_out: lis
 
 def _need_columns(calls: TableCalls, noun: str, count: int) -> None:
     if count == 0:
-        calls.defects.append(Defect(where="header", found=f"no {noun} column", expected=f"at least one {noun}"))
+        calls.defects.append(_no_columns(calls.table, noun))
         raise FormatError(str(calls.table.path), capped(calls.defects))
+
+
+def _no_columns(table: TextTable, noun: str) -> Defect:
+    if {"sample", "role"} <= set(map(canonical, table.header)):
+        found = "a sample sheet (columns sample, role, ...)"
+        return Defect(where="header", found=found, expected="genotypes; the sheet is handed in with --samples")
+    return Defect(where="header", found=f"no {noun} column", expected=f"at least one {noun} with calls")
 
 
 def _find_doubled(calls: TableCalls, noun: str, names: list[str], where: list[str]) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from dhverify.errors import Defect, FormatError
+from dhverify.errors import Defect, FormatError, InputError
 from dhverify.formats.defects import capped
 from dhverify.formats.opening import text_of, text_stream
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _DELIMITERS: Final = "\t,;"
 _BLOCK: Final = 256
+_MOST_SHOWN: Final = 40
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -69,17 +70,20 @@ def read_text_table(path: Path) -> TextTable:
         The file is no text, has no rows, or rows with a wrong number of columns (all are named).
 
     """
-    reader = _Rows(text_of(path))
+    text = text_of(path, expected="VCF, BCF, or a CSV or TSV table")
+    check_delimiter(path, text)
+    reader = _Rows(text)
     codes = _Codes()
     try:
         header = next(iter(reader), [])
+        if not header:
+            raise FormatError(str(path), [_no_rows("nothing in it")])
         cells, rows = _coded(path, reader, codes, len(header))
     except csv.Error as fault:
         defect = Defect(where=f"row {reader.line}", found=str(fault), expected="quotes in pairs around a value")
         raise FormatError(str(path), [defect]) from None
     if not len(rows):
-        found = "a header and no rows" if header else "nothing in it"
-        raise FormatError(str(path), [Defect(where="the file", found=found, expected="a header and rows")])
+        raise FormatError(str(path), [_no_rows("a header and no rows")])
     return TextTable(
         path=path,
         header=tuple(name.strip() for name in header),
@@ -87,6 +91,10 @@ def read_text_table(path: Path) -> TextTable:
         texts=tuple(text.strip() for text in codes),
         rows=rows,
     )
+
+
+def _no_rows(found: str) -> Defect:
+    return Defect(where="the file", found=found, expected="a header and rows")
 
 
 def delimiter_of(text: str) -> str:
@@ -100,6 +108,24 @@ def delimiter_of(text: str) -> str:
     """
     first = text.lstrip("\r\n").partition("\n")[0]
     return max(_DELIMITERS[1] + _DELIMITERS, key=first.count)
+
+
+def check_delimiter(path: Path, text: str, error: type[InputError] = FormatError) -> None:
+    """Refuse a table whose first line has another delimiter than tab, comma and semicolon.
+
+    Raises
+    ------
+    InputError
+        Of the given class.
+
+    """
+    first = text.lstrip("\r\n").partition("\n")[0].strip()
+    other = next((mark for mark in "|:" if mark in first), "blanks" if len(first.split()) > 1 else "")
+    if other and not any(mark in first for mark in _DELIMITERS):
+        shown = first if len(first) <= _MOST_SHOWN else f"{first[:_MOST_SHOWN]}..."
+        found = f"one column, {shown}, as if separated by {other}"
+        expected = "columns separated by commas, semicolons or tabs"
+        raise error(str(path), [Defect(where="row 1 (header)", found=found, expected=expected)])
 
 
 class _Rows:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
 from dhverify.errors import Defect, FormatError
-from dhverify.formats.defects import capped
+from dhverify.formats.defects import capped, whole_number
 from dhverify.formats.opening import open_bytes, reading
+from dhverify.formats.table_columns import exchanged_places
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -143,8 +144,9 @@ class _Indexer:
                 self._record(line, row, 8 + len(samples))
         if samples is None:
             raise self._error([_no_header()])
-        if self.defects:
-            raise self._error(self.defects)
+        exchanged = exchanged_places([s.chrom for s in self.sites], [s.pos_bp for s in self.sites], ("CHROM", "POS"))
+        if self.defects or exchanged:
+            raise self._error([*self.defects, *filter(None, [exchanged])])
         if not self.sites:
             found = "a header and no records"
             raise self._error([Defect(where="the file", found=found, expected="at least one marker")])
@@ -160,6 +162,9 @@ class _Indexer:
         return FormatError(str(self.source.path), capped(defects))
 
     def _samples(self, line: bytes, row: int) -> tuple[str, ...]:
+        stray = _stray_byte(line)
+        if stray:
+            raise self._error([_no_text(row, stray)])
         columns = line.decode().split("\t")
         where = f"line {row}"
         if tuple(columns[:8]) != _FIXED[:8]:
@@ -177,6 +182,10 @@ class _Indexer:
         return names
 
     def _record(self, line: bytes, row: int, n_tabs: int) -> None:
+        stray = _stray_byte(line)
+        if stray:
+            self.defects.append(_no_text(row, stray))
+            return
         n_found = line.count(b"\t")
         if n_found != n_tabs:
             found = f"{n_found + 1} columns"
@@ -185,12 +194,24 @@ class _Indexer:
         fields = line.split(b"\t", 9)
         self.formats.add(fields[8])
         chrom, pos, name, reference, alternate = (field.decode() for field in fields[:5])
-        if not pos.isdigit():
+        pos_bp = whole_number(pos)
+        if pos_bp is None:
             self.defects.append(Defect(where=f"line {row}, POS", found=pos, expected="a whole number"))
             return
         alleles = (reference, *(() if alternate in {".", ""} else alternate.split(",")))
         name = "" if name == "." else name
-        self.sites.append(Site(chrom=chrom, pos_bp=int(pos), name=name, alleles=alleles, row=row))
+        self.sites.append(Site(chrom=chrom, pos_bp=pos_bp, name=name, alleles=alleles, row=row))
+
+
+def _stray_byte(line: bytes) -> str:
+    """Return what a line holds that ends or splits it for scikit-allel; empty if nothing."""
+    if b"\0" in line:
+        return "a zero byte"
+    return "a carriage return within the line" if b"\r" in line else ""
+
+
+def _no_text(row: int, found: str) -> Defect:
+    return Defect(where=f"line {row}", found=found, expected="text: copy or download the file again")
 
 
 def _no_header(where: str = "the file", found: str = "no line that begins #CHROM") -> Defect:

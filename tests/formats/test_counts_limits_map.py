@@ -80,7 +80,7 @@ def test_limits_not_named_stay_as_shipped(write):
         ("min_call_rate = 1.5\n", "limit min_call_rate: found 1.5; expected a number from"),
         ("min_call_rate = '0.5'\n", "limit min_call_rate"),
         ("min_call_rate = true\n", "limit min_call_rate"),
-        ("min_diagnostic_markers = nan\n", "limit min_diagnostic_markers: found nan; expected a number"),
+        ("min_diagnostic_markers = nan\n", "limit min_diagnostic_markers: found nan; expected a whole number"),
         ("min_diagnostic_markers = 2.5\n", "expected a whole number"),
         ("[section]\nmin_call_rate = 0.5\n", "limit section"),
         ("min_call_rate 0.5\n", "expected TOML: name = value"),
@@ -132,3 +132,36 @@ def test_small_words():
     assert a_few(["a"]) == "a"
     assert did_you_mean("zzz", ["line"], otherwise="a role") == "a role"
     assert capped([]) == []
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf"), -1, 10**400, "0.9", None, True])
+@pytest.mark.parametrize("name", ["min_confidence", "min_diagnostic_markers"])
+def test_limits_from_python_are_checked_as_those_of_a_file(name, value):
+    with pytest.raises(LimitsError, match=f"limit {name}: found .*; expected a"):
+        Limits(**{name: value})
+
+
+def test_limits_from_python_take_numbers_of_any_kind():
+    limits = Limits(min_confidence=np.float32(0.75), min_diagnostic_markers=np.int64(7), min_segment_markers=4.0)
+    assert limits == Limits(min_confidence=0.75, min_diagnostic_markers=7, min_segment_markers=4)
+    assert type(limits.min_diagnostic_markers) is type(limits.min_segment_markers) is int
+
+
+def test_a_limit_of_thousands_of_digits_is_no_fault(write):
+    with pytest.raises(LimitsError, match="expected TOML"):
+        read_limits(write("l.toml", f"min_call_rate = {'9' * 5000}\n"))
+
+
+def test_a_map_with_chromosomes_and_positions_exchanged(write):
+    path = write("m.csv", "chrom,pos,cm\n1000000,1,0\n2000000,1,3\n3000000,2,8\n")
+    with pytest.raises(
+        FormatError, match="columns chrom and pos: found chromosomes up to 3000000 and positions up to 2"
+    ):
+        read_map(path)
+
+
+def test_a_vcf_is_no_map_no_counts_and_no_limits(write):
+    path = write("x.vcf", "##fileformat=VCFv4.3\n#CHROM\tPOS\n")
+    for read, error in ((read_map, FormatError), (read_counts, FormatError), (read_limits, LimitsError)):
+        with pytest.raises(error, match="found a VCF file"):
+            read(path)

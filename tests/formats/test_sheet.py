@@ -168,7 +168,7 @@ def test_no_file(tmp_path):
 def test_a_container_that_is_no_workbook(tmp_path):
     path = tmp_path / "s.csv"
     path.write_bytes(gzip.compress(b"PK\x03\x04rest"))
-    with pytest.raises(SheetError, match="found a ZIP or XLSX file; expected a CSV or TSV text file"):
+    with pytest.raises(SheetError, match="found a ZIP or XLSX file; expected a table: CSV or TSV text, or an XLSX"):
         read_samples(path)
 
 

@@ -1,0 +1,41 @@
+"""Costs of a programme as TOML: name = value, a line each."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dhverify.errors import Defect, FormatError
+from dhverify.formats.opening import text_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from os import PathLike
+
+
+def read_cost_values(path: str | PathLike[str]) -> Mapping[str, object]:
+    r"""Read what a flat TOML file of costs says; whether the names are known is not judged here.
+
+    Raises
+    ------
+    FormatError
+        If the file is no TOML, or cannot be read.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "costs.toml"
+    ...     _ = file.write_text('plant = 0.02\nunit = "hours"\n')
+    ...     values = read_cost_values(file)
+    >>> dict(values)
+    {'plant': 0.02, 'unit': 'hours'}
+
+    """
+    file = Path(path)
+    expected = "TOML: name = value, a line each"
+    try:
+        return tomllib.loads(text_of(file, FormatError, expected=expected))
+    except tomllib.TOMLDecodeError as fault:
+        raise FormatError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
