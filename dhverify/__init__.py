@@ -14,8 +14,12 @@ from dhverify.version import __version__
 
 if TYPE_CHECKING:
     from dhverify.api import (
+        BudgetResult,
         CheckResult,
+        MarkerSetResult,
         check,
+        choose_markers,
+        plan_budget,
         read_counts,
         read_genotypes,
         read_limits,
@@ -27,12 +31,16 @@ if TYPE_CHECKING:
     from dhverify.limits import Limits
 
 __all__ = [
+    "BudgetResult",
     "CheckResult",
     "DhverifyError",
     "InputError",
     "Limits",
+    "MarkerSetResult",
     "__version__",
     "check",
+    "choose_markers",
+    "plan_budget",
     "read_counts",
     "read_genotypes",
     "read_limits",

@@ -1,12 +1,14 @@
-"""The calls behind the commands: read, check, simulate."""
+"""The calls behind the commands: read, check, simulate, choose markers, plan a budget."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from dhverify.formats import read_counts, read_genotypes, read_limits, read_map, read_samples
+from dhverify.report.budget_result import BudgetResult
+from dhverify.report.marker_set_result import MarkerSetResult
 from dhverify.report.result import CheckResult
 
 if TYPE_CHECKING:
@@ -28,8 +30,12 @@ SIMULATED_FILES: Final = frozenset(
 """What a simulation may write: a folder with any other file is never replaced."""
 
 __all__ = [
+    "BudgetResult",
     "CheckResult",
+    "MarkerSetResult",
     "check",
+    "choose_markers",
+    "plan_budget",
     "read_counts",
     "read_genotypes",
     "read_limits",
@@ -67,7 +73,7 @@ def check(
     by
         Sheet columns that the account is repeated for.
     jobs
-        Processes to use.
+        Threads that work on families at the same time; the results are the same.
     progress
         Called with what is being done, how much is done, and of how much.
 
@@ -95,6 +101,125 @@ def check(
         progress=progress,
     )
     return CheckResult(outcome)
+
+
+def choose_markers(
+    genotypes: Genotypes,
+    samples: SampleSheet,
+    *,
+    genetic_map: GeneticMap | None = None,
+    results: str | PathLike[str] | None = None,
+    progress: Progress | None = None,
+    **settings: Any,
+) -> MarkerSetResult:
+    """Choose the fewest markers that can verify the crosses of a sheet.
+
+    Parameters
+    ----------
+    genotypes
+        Typed parents and inducers at the candidate markers.
+    samples
+        Donors with pedigrees, and inducers; no lines are needed.
+    genetic_map
+        As for ``check``.
+    results
+        The results folder of an earlier check: its error rates are used, its bad markers avoided, and further
+        markers are chosen that would settle its undecided lines.
+    progress
+        Called with what is being done, how much is done, and of how much.
+    **settings
+        Fields of :class:`dhverify.design.marker_set_request.MarkerSetRequest`; None stands for the default.
+
+    Returns
+    -------
+    MarkerSetResult
+        ``chosen`` and ``crosses`` as pandas frames, ``summary``, and ``write``.
+
+    Raises
+    ------
+    InputError
+        If a setting is wrong, no parent is typed, a marker is unknown, or the folder holds no check.
+    TypeError
+        If there is no setting of that name.
+
+    """
+    from dhverify.design.marker_set import choose_marker_set
+    from dhverify.design.marker_set_request import MarkerSetRequest
+    from dhverify.report.marker_results import read_marker_results, request_settings
+
+    earlier = None if results is None else read_marker_results(results)
+    outcome = choose_marker_set(
+        genotypes,
+        samples,
+        MarkerSetRequest(**request_settings(settings, earlier)),
+        genetic_map=genetic_map,
+        known_bad=() if earlier is None else earlier.bad_markers,
+        retests=None if earlier is None else earlier.retests,
+        rates_source="as given, or as shipped" if earlier is None else "of the earlier check, unless given",
+        progress=progress,
+    )
+    return MarkerSetResult(outcome)
+
+
+def plan_budget(
+    lines: int,
+    *,
+    sure: float = 0.9,
+    results: str | PathLike[str] | None = None,
+    costs: str | PathLike[str] | Mapping[str, object] | None = None,
+    **rates: float | None,
+) -> BudgetResult:
+    """Work out what a season needs for a number of true lines, and where to genotype.
+
+    Parameters
+    ----------
+    lines
+        True lines wanted.
+    sure
+        Probability of reaching them.
+    results
+        The results folder of a check that had counts: its rates are used, with their uncertainty.
+    costs
+        TOML file, or mapping, with ``kernel``, ``seedling``, ``plant``, ``assay`` and ``unit``.
+    **rates
+        ``induction_rate``, ``false_haploid_rate``, ``missed_haploid_rate``, ``survival``, ``doubling``,
+        ``hybrid_survival``, ``rogued``; each replaces what was observed, None stands for not given.
+
+    Returns
+    -------
+    BudgetResult
+        ``budget``, ``plans``, ``sensitivity``, ``flips``, ``rates`` and ``needs`` as pandas frames, ``summary``,
+        ``plot_sensitivity`` and ``write``.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range, a rate is lacking, a cost is unknown, or no line is possible.
+    TypeError
+        If there is no rate of that name.
+
+    Examples
+    --------
+    >>> season = plan_budget(
+    ...     50, induction_rate=0.1, false_haploid_rate=0.02, missed_haploid_rate=0.05, survival=0.8, doubling=0.2
+    ... )
+    >>> season.kernels
+    3893
+
+    """
+    from dhverify.design.budget import plan_programme
+    from dhverify.design.budget_costs import Costs
+    from dhverify.design.budget_request import BudgetRequest
+    from dhverify.formats.costs_file import read_cost_values
+    from dhverify.report.budget_results import read_observed_programme
+
+    request = BudgetRequest(lines=lines, sure=sure, **rates)
+    if isinstance(costs, Mapping):
+        prices = Costs.from_mapping(costs)
+    else:
+        prices = Costs() if costs is None else Costs.from_mapping(read_cost_values(costs), source=str(costs))
+    observed = None if results is None else read_observed_programme(results)
+    return BudgetResult(plan_programme(request, costs=prices, observed=observed))
 
 
 def simulate(

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import click
 
 from dhverify.api import check, read_counts, read_genotypes, read_limits, read_map, read_samples
-from dhverify.cli.messages import closing_lines, warning_lines
+from dhverify.cli.messages import closing_lines, fitted, screen_width, warning_lines
 from dhverify.cli.progress import progress_bars
-from dhverify.report.folder import check_results_target
+from dhverify.report.folder import RESULTS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +34,7 @@ def run(
     quiet: bool,
 ) -> int:
     """Run a check with the options of the command line; return the exit status."""
-    check_results_target(out, force=force)
+    RESULTS.check_target(out, force=force)
     limits = read_limits(limits_file) if limits_file else None
     sheet = read_samples(samples)
     counts = read_counts(counts_file) if counts_file else None
@@ -55,7 +55,7 @@ def run(
     if not quiet:
         for line in warning_lines(result.outcome):
             click.echo(line, err=True)
-        for line in closing_lines(result.outcome, out):
+        for line in fitted(closing_lines(result.outcome, out), screen_width()):
             click.echo(line)
     counts_of = result.counts
     return int(strict and counts_of.passed < counts_of.lines)

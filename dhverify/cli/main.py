@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from dhverify.cli import options
+from dhverify.cli.budget_command import budget
+from dhverify.cli.markers_command import markers
 from dhverify.errors import DhverifyError
 from dhverify.version import __version__
 
@@ -95,7 +97,7 @@ def sheet(genotypes: tuple[Path, ...], file: Path, *, layout: str, force: bool, 
 
     rows = sheet_from_genotypes(genotypes, file, layout=layout, force=force)
     if not quiet:
-        click.echo(sheet_message(len(rows), file))
+        click.echo(sheet_message(rows, file, genotypes))
     return EXIT_OK
 
 
@@ -143,6 +145,10 @@ def simulate(directory: Path, *, quiet: bool, **settings: Any) -> int:
     if not quiet:
         click.echo(simulation_message(directory))
     return EXIT_OK
+
+
+cli.add_command(markers)
+cli.add_command(budget)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -2,46 +2,56 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
-_EXISTING_FILE: Final = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
+EXISTING_FILE: Final = click.Path(exists=True, dir_okay=False, readable=True, path_type=Path)
+EXISTING_FOLDER: Final = click.Path(exists=True, file_okay=False, path_type=Path)
 _STAGES: Final = ("haploid", "D0", "D1", "both", "all")
 
-genotypes_argument = click.argument("genotypes", nargs=-1, required=True, type=_EXISTING_FILE, metavar="GENOTYPES...")
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def folder_option(content: str, *, required: bool) -> Decorator:
+    """Option ``--out``, for a folder that holds what ``content`` says."""
+    text = f"{content}; it appears whole or not at all."
+    return click.option("--out", required=required, type=click.Path(path_type=Path), metavar="DIR", help=text)
+
+
+def from_option(text: str) -> Decorator:
+    """Option ``--from``, for the results folder of a check."""
+    return click.option("--from", "results", type=EXISTING_FOLDER, metavar="RESULTS", help=text)
+
+
+genotypes_argument = click.argument("genotypes", nargs=-1, required=True, type=EXISTING_FILE, metavar="GENOTYPES...")
 sheet_file_argument = click.argument("file", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE")
 directory_argument = click.argument("directory", type=click.Path(file_okay=False, path_type=Path), metavar="DIR")
 
 samples_option = click.option(
-    "--samples", required=True, type=_EXISTING_FILE, metavar="SHEET", help="Sample sheet (CSV, TSV or XLSX)."
+    "--samples", required=True, type=EXISTING_FILE, metavar="SHEET", help="Sample sheet (CSV, TSV or XLSX)."
 )
-out_option = click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Results folder; it appears whole or not at all.",
-)
+out_option = folder_option("Results folder", required=True)
 limits_option = click.option(
     "--limits",
     "limits_file",
-    type=_EXISTING_FILE,
+    type=EXISTING_FILE,
     metavar="FILE",
     help="Limits to use (TOML); 'dhverify limits' prints those shipped.",
 )
 map_option = click.option(
     "--map",
     "map_file",
-    type=_EXISTING_FILE,
+    type=EXISTING_FILE,
     metavar="FILE",
     help="Genetic map (CSV): marker, or chrom and pos; and cm.",
 )
 counts_option = click.option(
     "--counts",
     "counts_file",
-    type=_EXISTING_FILE,
+    type=EXISTING_FILE,
     metavar="FILE",
     help="Programme counts (CSV, TSV or XLSX): kernels, treated, survived and so on.",
 )
@@ -70,7 +80,12 @@ xlsx_option = click.option("--xlsx", is_flag=True, help="Also write all tables i
 force_option = click.option("--force", is_flag=True, help="Replace results (or a sheet) that are there already.")
 quiet_option = click.option("--quiet", is_flag=True, help="Print nothing unless something is wrong.")
 jobs_option = click.option(
-    "--jobs", type=click.IntRange(min=1), default=1, show_default=True, metavar="N", help="Processes to use."
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Families to work on at the same time (threads); the results are the same.",
 )
 debug_option = click.option(
     "--debug", is_flag=True, expose_value=False, help="Show where in dhverify a fault happened."

@@ -217,7 +217,7 @@ def test_sheet_writes_rows_to_fill_in(programme, tmp_path, capsys):
     sheet = tmp_path / "draft.csv"
     arguments = ["sheet", str(programme / "genotypes.vcf.gz"), str(sheet)]
     assert main(arguments) == 0
-    assert "look over each row" in capsys.readouterr().out
+    assert "Look over each row" in capsys.readouterr().out
     assert sheet.read_text(encoding="utf-8").startswith("sample,")
     assert main(arguments) == 2
     assert main([*arguments, "--force", "--quiet"]) == 0
@@ -291,12 +291,16 @@ def test_python_m_dhverify():
 
 def test_public_names_are_pinned_and_lazy():
     assert dhverify.__all__ == [
+        "BudgetResult",
         "CheckResult",
         "DhverifyError",
         "InputError",
         "Limits",
+        "MarkerSetResult",
         "__version__",
         "check",
+        "choose_markers",
+        "plan_budget",
         "read_counts",
         "read_genotypes",
         "read_limits",

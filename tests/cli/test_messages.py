@@ -6,12 +6,22 @@ from pathlib import Path
 
 import pytest
 
-from dhverify.cli.messages import closing_lines, printable, sheet_message, warning_lines
+from dhverify.cli.messages import (
+    MOST_TOLD,
+    closing_lines,
+    fitted,
+    printable,
+    screen_width,
+    sheet_message,
+    warning_lines,
+)
 from dhverify.cli.progress import progress_bars
+from dhverify.formats.template_guesses import TemplateRow
 
 
 def test_the_closing_summary_tells_counts_lines_and_report(outcome):
-    lines = list(closing_lines(outcome, Path("results")))
+    silent = replace(outcome, stories=(), group_advice=(), donors=())
+    lines = list(closing_lines(silent, Path("results")))
     assert lines[0] == "100 lines: 80 may go on, 9 must not, 11 need a new test."
     assert lines[-1] == f"Report: {Path('results') / 'report.html'}"
     assert sum(line.startswith("  ") for line in lines) == 20
@@ -46,8 +56,24 @@ def test_line_ends_of_a_message_are_kept():
     assert printable("one\ntwo") == "one\ntwo"
 
 
-def test_one_row_is_one_row():
-    assert sheet_message(1, Path("s.csv")).startswith("s.csv: 1 row written.")
+def sheet_rows(*roles, **values):
+    return [TemplateRow(sample=f"s{k}", values={"role": role, **values}) for k, role in enumerate(roles)]
+
+
+def test_the_message_on_a_sheet_says_what_was_guessed_what_is_empty_and_what_to_run():
+    text = sheet_message(sheet_rows("line", "line", "control"), Path("s.csv"), [Path("a.vcf"), Path("b\x1b.vcf")])
+    assert text.splitlines()[:3] == [
+        "s.csv: 3 rows written, from the sample names alone.",
+        "  guessed: 2 lines, 1 control; the column guess names each guessed value",
+        "  to fill in: the stage of 2 lines, the donor of 2 lines, the finding expected of 1 control",
+    ]
+    assert text.endswith("\n  dhverify check a.vcf b\ufffd.vcf --samples s.csv --out results")
+
+
+def test_the_message_on_a_full_sheet_asks_for_nothing_to_be_filled_in():
+    text = sheet_message(sheet_rows("line", stage="D1", donor="A"), Path("s.csv"), [Path("a.vcf")])
+    assert text.startswith("s.csv: 1 row written")
+    assert "to fill in" not in text
 
 
 def test_progress_is_silent_where_nobody_watches(capsys):
@@ -67,3 +93,35 @@ def test_progress_shows_a_bar_for_each_step_on_a_terminal(capsys, monkeypatch):
     assert "learning" in shown
     assert "judging" in shown
     assert "100%" in shown
+
+
+def test_stories_and_what_stands_out_are_told_briefly(outcome):
+    many = replace(outcome, stories=tuple(f"Story\n{k}." for k in range(MOST_TOLD + 2)), group_advice=("s\x1b1",))
+    lines = list(closing_lines(many, Path("results")))
+    start = lines.index("What probably happened (nothing was corrected):")
+    assert lines[start + 1] == "  - Story 0."
+    assert lines[start + MOST_TOLD + 1] == "  and 2 more; the report has all"
+    assert "  - s\ufffd1" in lines
+    assert start < lines.index("What stands out in the programme:") < len(lines) - 1
+
+
+def test_nothing_is_told_where_nothing_happened(outcome):
+    donors = tuple(replace(row, advice="") for row in outcome.donors)
+    lines = list(closing_lines(replace(outcome, stories=(), group_advice=(), donors=donors), Path("results")))
+    assert not any(line.startswith("What ") for line in lines)
+
+
+def test_what_goes_to_a_pipe_is_neither_wrapped_nor_cut(monkeypatch):
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: False)
+    assert screen_width() is None
+    long = ["word " * 100, "  " + "cell " * 100]
+    assert list(fitted(long, screen_width())) == long
+
+
+def test_a_terminal_gets_lines_that_fit(monkeypatch, outcome):
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setenv("COLUMNS", "60")
+    plain = replace(outcome, lines=outcome.lines[1:20])
+    lines = list(fitted(closing_lines(plain, Path("results")), screen_width()))
+    assert max(len(line) for line in lines) <= 60
+    assert lines[-1] == f"Report: {Path('results') / 'report.html'}"

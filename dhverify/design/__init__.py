@@ -1,0 +1,1 @@
+"""What the next season needs: marker sets, and plans with their costs."""
