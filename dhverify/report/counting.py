@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dhverify.outcome import CheckOutcome, Finding, Flag, LineRow, Verdict
+from dhverify.report.tracks import natural_key
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -63,9 +64,8 @@ def flag_counts(lines: Iterable[LineRow]) -> dict[Flag, int]:
 
 def pile(outcome: CheckOutcome, verdict: Verdict) -> tuple[LineRow, ...]:
     """Return samples of one verdict in bench order: plate, well, then as on the sheet."""
-    chosen = [(place, line) for place, line in enumerate(outcome.lines) if line.verdict is verdict]
-    chosen.sort(key=lambda pair: (pair[1].plate, well_key(pair[1].well), pair[0]))
-    return tuple(line for _, line in chosen)
+    chosen = (line for line in outcome.lines if line.verdict is verdict)
+    return tuple(sorted(chosen, key=lambda line: (natural_key(line.plate), line.plate, well_key(line.well))))
 
 
 def well_key(well: str) -> tuple[str, int]:

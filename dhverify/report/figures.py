@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from matplotlib.axes import Axes
+    from numpy.typing import NDArray
 
 _HALF: Final = 0.28
 """Half the height between the outer strands of a chromosome, in rows."""
@@ -61,7 +62,8 @@ def plot_line(outcome: CheckOutcome, sample: str, *, ax: Axes | None = None) -> 
     _draw_steps(axes, drawn, on)
     line = next(line for line in outcome.lines if line.sample == sample)
     axes.set_title(_plain(f"{sample}: {line.finding}, {line.verdict}"), loc="left", color=INK)
-    axes.set_xlabel("cM")
+    axes.set_xlabel(_plain(_key_words(drawn)), color=INK, fontsize="small", loc="left")
+    axes.xaxis.set_major_formatter("{x:.0f} cM")
     axes.set_ylim(len(on.chromosomes) - 0.4, -0.6)
     return axes
 
@@ -105,6 +107,7 @@ def plot_plate(outcome: CheckOutcome, plate: str, *, ax: Axes | None = None) -> 
     axes.set_yticks(range(rows), [chr(ord("A") + r) for r in range(rows)])
     axes.set(xlim=(-0.6, columns - 0.4), ylim=(rows - 0.4, -0.6), aspect="equal")
     axes.xaxis.tick_top()
+    axes.spines[:].set_visible(False)
     axes.set_title(_plain(f"Plate {plate}"), loc="left", color=INK)
     return axes
 
@@ -168,7 +171,9 @@ def plot_lot(outcome: CheckOutcome, *, ax: Axes | None = None) -> Axes:
     axes.axhline(outcome.limits.max_heterozygosity, color=SAND, linestyle="--", zorder=0)
     axes.axvline(outcome.limits.max_inducer_share, color=SAND, linestyle="--", zorder=0)
     axes.set(xlabel="inducer share of the genome", ylabel="heterozygous share of called markers")
-    axes.legend(frameon=False, labelcolor=INK)
+    key = axes.legend(frameon=False, labelcolor=INK, fontsize="small", ncols=3, columnspacing=1.2, handletextpad=0.3)
+    key.set_loc("lower left")
+    key.set_bbox_to_anchor((0, 1))
     return axes
 
 
@@ -219,18 +224,18 @@ def _draw_steps(axes: Axes, drawn: Picture, on: Stage) -> None:
     for corners in _step_corners(drawn.steps, max(len(drawn.strands), 1), on):
         x, y = zip(*corners, strict=True)
         axes.plot(x, y, color=INK, lw=1.8, solid_joinstyle="miter", zorder=5)
-    if len(drawn.strands) > 1:
-        names = ", ".join(drawn.strands)
-        axes.text(
-            1,
-            -0.02,
-            _plain(f"strands from top: {names}"),
-            transform=axes.transAxes,
-            ha="right",
-            va="top",
-            fontsize="small",
-            color=INK,
-        )
+
+
+def _key_words(drawn: Picture) -> str:
+    """Say what the shapes of a line's picture mean, those that occur only."""
+    words = [f"strands from top: {', '.join(drawn.strands)}"] if len(drawn.strands) > 1 else []
+    shapes = {
+        "plum: inducer": drawn.inducer,
+        "boxes: heterozygous": drawn.heterozygous,
+        "hatched: foreign": drawn.foreign,
+    }
+    words += [text for text, stretches in shapes.items() if stretches]
+    return "; ".join([*words, "ticks: markers that can tell"])
 
 
 def _step_corners(steps: Sequence[Stretch], n_strands: int, on: Stage) -> Iterable[list[tuple[float, float]]]:
@@ -271,7 +276,8 @@ def _draw_well(axes: Axes, well: WellRow, max_blank_call_rate: float) -> None:
     )
     if shape in set(Verdict):
         verdict = Verdict(shape)
-        axes.plot(column, row, ls="", marker=_VERDICT_MARKER[verdict], ms=6, mew=1.4, color=VERDICT_COLOUR[verdict])
+        size = 8 if verdict is Verdict.FAIL else 6
+        axes.plot(column, row, ls="", marker=_VERDICT_MARKER[verdict], ms=size, mew=1.6, color=VERDICT_COLOUR[verdict])
     elif not is_blank:
         axes.plot(column, row, ls="", marker=_OTHER_SHAPES[shape], ms=5, mfc=SAND, mec=INK)
 
@@ -297,12 +303,29 @@ def _donor_label(row: DonorRow) -> str:
 
 
 def _name_findings(axes: Axes, lines: Sequence[LineRow]) -> None:
+    """Write each finding beside a typical line of it; findings whose places coincide share one label."""
+    reach = np.array([0.08 * np.ptp(axes.get_xlim()), 0.04 * np.ptp(axes.get_ylim())])
+    labels: list[tuple[NDArray[np.float64], list[str]]] = []
     for finding in Finding:
-        members = [line for line in lines if line.finding is finding]
-        if members:
-            x = float(np.median([_number(line.inducer_share) for line in members]))
-            y = float(np.median([_number(line.heterozygosity) for line in members]))
-            axes.annotate(str(finding), (x, y), xytext=(6, 6), textcoords="offset points", color=INK, fontsize="small")
+        spots = np.array([_spot(line) for line in lines if line.finding is finding])
+        if not len(spots):
+            continue
+        typical = spots[np.argmin(np.abs((spots - np.median(spots, axis=0)) / reach).sum(axis=1))]
+        near = (names for spot, names in labels if np.all(np.abs(spot - typical) < reach))
+        names = next(near, None)
+        if names is None:
+            labels.append((typical, [str(finding)]))
+        else:
+            names.append(str(finding))
+    for spot, names in labels:
+        place_at = (float(spot[0]), float(spot[1]))
+        axes.annotate(
+            ", ".join(names), place_at, xytext=(7, 7), textcoords="offset points", color=INK, fontsize="small"
+        )
+
+
+def _spot(line: LineRow) -> tuple[float, float]:
+    return _number(line.inducer_share), _number(line.heterozygosity)
 
 
 def _number(value: float | None) -> float:

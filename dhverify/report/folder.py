@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Final
 
+from dhverify.report.folder_kind import REPORT, SUMMARY, FolderKind
 from dhverify.report.page import page_text
 from dhverify.report.summary import KIND, summary_text
 from dhverify.report.tables import TABLE_RECORDS, csv_text, tables
-from dhverify.report.whole_folder import check_target, write_whole
 from dhverify.report.workbook import workbook_bytes
 
 if TYPE_CHECKING:
@@ -16,11 +15,13 @@ if TYPE_CHECKING:
 
     from dhverify.outcome import CheckOutcome
 
-SUMMARY: Final = "summary.json"
-REPORT: Final = "report.html"
 WORKBOOK: Final = "results.xlsx"
-RESULT_FILES: Final = frozenset({SUMMARY, REPORT, WORKBOOK, *(f"{name}.csv" for name in TABLE_RECORDS)})
-"""Everything that a check can write."""
+RESULTS: Final = FolderKind(
+    kind=KIND,
+    content="the results of an earlier check",
+    files=frozenset({SUMMARY, REPORT, WORKBOOK, *(f"{name}.csv" for name in TABLE_RECORDS)}),
+)
+"""The folder of a check."""
 
 
 def write_results(outcome: CheckOutcome, directory: str | Path, *, force: bool = False, xlsx: bool = False) -> Path:
@@ -51,45 +52,7 @@ def write_results(outcome: CheckOutcome, directory: str | Path, *, force: bool =
         If the folder is in use, or cannot be written.
 
     """
-    target = check_results_target(directory, force=force)
-    content = results_files(outcome, xlsx=xlsx)
-
-    def fill(folder: Path) -> None:
-        for name, data in content.items():
-            (folder / name).write_bytes(data)
-
-    write_whole(target, fill)
-    return target
-
-
-def check_results_target(directory: str | Path, *, force: bool = False) -> Path:
-    """Tell whether results may be written to a folder, before any work is done.
-
-    Returns
-    -------
-    pathlib.Path
-        The resolved folder.
-
-    Raises
-    ------
-    OutputError
-        If it is a file, or not empty and not a results folder to be replaced.
-
-    """
-    return check_target(
-        directory, force=force, is_replaceable=is_results_folder, content="the results of an earlier check"
-    )
-
-
-def is_results_folder(folder: Path) -> bool:
-    """Whether a folder was written by a check and holds nothing else: a file of the user is never deleted."""
-    if any(path.name not in RESULT_FILES or not path.is_file() for path in folder.iterdir()):
-        return False
-    try:
-        found = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return False
-    return isinstance(found, dict) and found.get("kind") == KIND and "schema_version" in found
+    return RESULTS.write(directory, lambda: results_files(outcome, xlsx=xlsx), force=force)
 
 
 def results_files(outcome: CheckOutcome, *, xlsx: bool = False) -> dict[str, bytes]:

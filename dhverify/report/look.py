@@ -42,6 +42,19 @@ def percent(share: float | None) -> str:
     return f"{value:.2g} %"
 
 
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital and ends with a full stop.
+
+    Examples
+    --------
+    >>> sentence("learnt from the lot"), sentence("")
+    ('Learnt from the lot.', '')
+
+    """
+    stop = "" if not text or text.endswith((".", "!", "?")) else "."
+    return text[:1].upper() + text[1:] + stop
+
+
 def sureness(probability: float) -> str:
     """Return a posterior probability for people; never quite certain.
 

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import json
-import math
 from dataclasses import asdict
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from dhverify.report.counting import duplicate_groups, finding_counts, flag_counts, verdict_counts
-from dhverify.report.tables import number_text
+from dhverify.report.summary_text import json_text, plain, shipped_schema
 from dhverify.version import __version__
 
 if TYPE_CHECKING:
@@ -41,23 +38,25 @@ def summary(outcome: CheckOutcome) -> dict[str, Any]:
         "kind": KIND,
         "version": __version__,
         "counts": _counts(outcome),
-        "expected_wrong_passes": _plain(outcome.expected_wrong_passes),
-        "expected_wrong_fails": _plain(outcome.expected_wrong_fails),
-        "limits": {name: _plain(value) for name, value in outcome.limits.items()},
-        "error_rates": {name: _plain(value) for name, value in asdict(outcome.rates).items()},
-        "priors": {name: {key: _plain(value) for key, value in shares} for name, shares in outcome.priors},
+        "expected_wrong_passes": plain(outcome.expected_wrong_passes),
+        "expected_wrong_fails": plain(outcome.expected_wrong_fails),
+        "limits": {name: plain(value) for name, value in outcome.limits.items()},
+        "error_rates": {name: plain(value) for name, value in asdict(outcome.rates).items()},
+        "priors": {name: {key: plain(value) for key, value in shares} for name, shares in outcome.priors},
         "map": outcome.map_description,
         "evidence_used": outcome.evidence_used,
         "by": list(outcome.strata),
         "inputs": [{"name": name, "sha256": checksum} for name, checksum in outcome.inputs],
         "warnings": list(outcome.warnings),
         "notes": list(outcome.notes),
+        "stories": list(outcome.stories),
+        "group_advice": list(outcome.group_advice),
     }
 
 
 def summary_text(outcome: CheckOutcome) -> str:
     """Return ``summary.json`` as text, UTF-8 characters kept, LF at the end."""
-    return json.dumps(summary(outcome), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(summary(outcome))
 
 
 def summary_schema() -> dict[str, Any]:
@@ -69,9 +68,7 @@ def summary_schema() -> dict[str, Any]:
     {'const': 1}
 
     """
-    text = files("dhverify.report").joinpath("summary.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    return shipped_schema("summary.schema.json")
 
 
 def _counts(outcome: CheckOutcome) -> dict[str, Any]:
@@ -95,10 +92,3 @@ def _counts(outcome: CheckOutcome) -> dict[str, Any]:
         "dirty_blanks": sum(row.dirty_blanks for row in outcome.plates),
         "wrong_controls": sum(row.wrong_controls for row in outcome.plates),
     }
-
-
-def _plain(value: Any) -> Any:
-    """Return a number as it is written in the tables; text as it is."""
-    if not isinstance(value, float):
-        return value
-    return float(number_text(value)) if math.isfinite(value) else None

@@ -90,18 +90,24 @@ def table(outcome: CheckOutcome, name: str) -> Table:
 
     """
     record = TABLE_RECORDS[name]
-    columns, kinds = record_columns(record)
-    rows = [tuple(cell(getattr(row, column)) for column in columns) for row in getattr(outcome, name)]
+    plain = record_table(name, record, getattr(outcome, name))
     if record is not LineRow:
-        return Table(name=name, columns=columns, kinds=kinds, rows=tuple(rows))
-    extra = extra_column_names(outcome.extra_columns, taken=columns)
-    rows = [row + _extra_cells(line, outcome) for row, line in zip(rows, outcome.lines, strict=True)]
+        return plain
+    extra = extra_column_names(outcome.extra_columns, taken=plain.columns)
+    rows = tuple(row + _extra_cells(line, outcome) for row, line in zip(plain.rows, outcome.lines, strict=True))
     return Table(
         name=name,
-        columns=columns + extra,
-        kinds=kinds + (ColumnKind.TEXT,) * len(extra),
-        rows=tuple(rows),
+        columns=plain.columns + extra,
+        kinds=plain.kinds + (ColumnKind.TEXT,) * len(extra),
+        rows=rows,
     )
+
+
+def record_table(name: str, record: type, records: Iterable[object]) -> Table:
+    """One table of records of one class, a row each."""
+    columns, kinds = record_columns(record)
+    rows = tuple(tuple(cell(getattr(row, column)) for column in columns) for row in records)
+    return Table(name=name, columns=columns, kinds=kinds, rows=rows)
 
 
 def tables(outcome: CheckOutcome) -> tuple[Table, ...]:

@@ -123,7 +123,9 @@ def natural_key(name: str) -> tuple[tuple[int, int, str], ...]:
 
     """
     parts = re.findall(r"[0-9]+|[^0-9]+", name)
-    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part.casefold()) for part in parts)
+    return tuple(
+        (0, len(part.lstrip("0")), part.lstrip("0")) if part.isdecimal() else (1, 0, part.casefold()) for part in parts
+    )
 
 
 def picture(track: Track, on: Stage) -> Picture:

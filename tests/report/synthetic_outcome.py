@@ -34,6 +34,12 @@ FORMULA = "=1+1"
 COMMAND = "@SUM(A1)"
 HOSTILE = (MARKUP, QUOTES, LONG, RIGHT_TO_LEFT, FORMULA, COMMAND)
 
+STORIES = (
+    f"{MARKUP} and {RIGHT_TO_LEFT} were exchanged (wells A01 and B10).",
+    "Plate P2 seems to have been turned by 180 degrees. Nothing was turned back; settle the layout first.",
+)
+GROUP_ADVICE = "tray T<2> lets through 3.1 times the hybrids of the others: 4 of 20 putative haploids are hybrids."
+
 N_CHROMOSOMES = 10
 P1, P2, INDUCER = "Ashdown 3", "Brinkley 7", "Corvane"
 
@@ -99,6 +105,8 @@ def make_outcome(n_lines: int = 60, *, n_markers: int = 300, seed: int = 1, with
         extra_columns=("tray", "verdict"),
         tracks=_tracks(lines, markers, rng),
         strata=("tray",),
+        stories=STORIES,
+        group_advice=(GROUP_ADVICE,),
     )
 
 
@@ -122,6 +130,8 @@ def empty_outcome() -> CheckOutcome:
         tracks=(),
         extra_columns=(),
         strata=(),
+        stories=(),
+        group_advice=(),
     )
 
 

@@ -1,47 +1,21 @@
-"""The page in a real browser (Debian's chromium, driven by playwright)."""
+"""The page in a real browser: sorting, filters, stories, the keyboard, paper, no JavaScript, many lines."""
 
 from __future__ import annotations
 
-import shutil
+import re
+from collections import Counter
+from dataclasses import replace
 
 import pytest
 
-from dhverify.report.page import page_text
+from dhverify.outcome import Finding, Verdict
+from dhverify.report.counting import pile
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-CHROMIUM = shutil.which("chromium")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium is installed")
 
-
-@pytest.fixture(scope="module")
-def browser():
-    with playwright.sync_playwright() as started:
-        found = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
-        yield found
-        found.close()
-
-
-@pytest.fixture
-def opened(browser, tmp_path):
-    """Open an outcome as a page; at the end, nothing may have been complained of or asked for."""
-    complaints, contexts = [], []
-
-    def open_page(outcome, **options):
-        file = tmp_path / "report.html"
-        file.write_text(page_text(outcome), encoding="utf-8")
-        context = browser.new_context(viewport={"width": 1280, "height": 800}, **options)
-        contexts.append(context)
-        page = context.new_page()
-        page.on("console", lambda message: complaints.append(message.text))
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("request", lambda r: complaints.append(r.url) if not r.url.startswith("file:") else None)
-        page.goto(file.as_uri())
-        return page
-
-    yield open_page
-    for context in contexts:
-        context.close()
-    assert complaints == []
+A4_POINTS = (595, 842)
+PAPER_WIDTH = 672
+"""What an A4 page leaves between its margins, in CSS pixels."""
 
 
 def names(page):
@@ -69,22 +43,37 @@ def test_sorting_goes_both_ways_and_says_so(opened, outcome):
     assert shares[-1] == "–"
 
 
-@pytest.mark.parametrize(
-    ("control", "value", "n_rows"),
-    [
-        ("#f-verdict", "fail", 9),
-        ("#f-finding", "mixture", 1),
-        ("#f-donor", "=Donor 3", 4),
-        ("#f-plate", "=P2", 8),
-    ],
-)
-def test_filters(opened, outcome, control, value, n_rows):
+COLUMNS = {"#f-verdict": "verdict", "#f-finding": "finding", "#f-donor": "donor", "#f-plate": "plate"}
+
+
+@pytest.mark.parametrize("control", COLUMNS)
+def test_every_choice_of_a_filter_shows_as_many_rows_as_the_table_has(opened, outcome, control):
     page = opened(outcome)
-    page.select_option(control, value)
-    playwright.expect(page.locator("#shown")).to_contain_text(f"Showing {n_rows} row")
-    assert len(names(page)) == n_rows
+    expected = Counter(str(getattr(line, COLUMNS[control])) for line in outcome.lines)
+    choices = page.locator(f"{control} option").evaluate_all("all => all.map(one => one.value)")
+    assert {choice.removeprefix("=") for choice in choices} == {"", *expected}
+    for choice in choices[1:]:
+        page.select_option(control, choice)
+        n_rows = expected[choice.removeprefix("=")]
+        playwright.expect(page.locator("#shown")).to_contain_text(f"Showing {n_rows} row")
+        assert len(names(page)) == n_rows
     page.click("text=Show all")
     playwright.expect(page.locator("#shown")).to_have_text("Showing 100 rows.")
+
+
+def test_filters_hold_together(opened, outcome):
+    page = opened(outcome)
+    page.select_option("#f-verdict", "fail")
+    page.fill("#f-text", "donor 1 inducer")
+    expected = [
+        line.sample
+        for line in outcome.lines
+        if line.verdict is Verdict.FAIL and any("inducer" in str(flag) for flag in line.flags)
+    ]
+    playwright.expect(page.locator("#shown")).to_contain_text(f"Showing {len(expected)} row")
+    assert names(page) == expected
+    page.fill("#f-text", "no such text")
+    playwright.expect(page.locator("#shown")).to_have_text("Showing 0 rows, of 100 in all.")
 
 
 def test_text_filter_finds_hostile_names(opened, outcome, synthetic):
@@ -104,7 +93,7 @@ def test_a_line_opens_to_its_story_by_keyboard(opened, outcome):
     text = story.inner_text()
     assert "limit 5 %" in text
     assert "inducer, chromosome 4, 31.5 to 62.3 cM" in text
-    assert "sheet_verdict looks fine" in text
+    assert "sheet_verdict: looks fine" in text
     assert story.locator("svg.track path.plum").get_attribute("d").count("M") == 2
     page.keyboard.press("Enter")
     assert story.count() == 0
@@ -124,6 +113,89 @@ def test_a_pile_opens_to_the_same_story(opened, outcome):
     assert details.locator(".story svg.track").count() == 1
 
 
+def test_the_counts_on_the_page_are_those_of_the_table(opened, outcome):
+    page = opened(outcome)
+    for verdict in Verdict:
+        n = sum(line.verdict is verdict for line in outcome.lines)
+        assert page.inner_text(f"#{verdict}").endswith(f": {n} samples")
+    n_told = page.locator("details[data-line]").count()
+    n_named = page.locator(".pile .names li").count()
+    flagged = [line for line in pile(outcome, Verdict.PASS) if line.flags]
+    assert n_told + n_named == len(outcome.lines) + len(flagged)
+    rows = page.locator("section:has(> #donors) table").first.locator("tbody tr").all_inner_texts()
+    assert len(rows) == len(outcome.donors)
+    columns = [[int(n) for n in re.findall(r"\t(\d+)(?=\t)", row)[:4]] for row in rows]
+    assert [sum(column) for column in zip(*columns, strict=True)] == [100, 80, 9, 11]
+
+
+def test_the_counts_of_the_plates_are_those_of_the_table(opened, outcome):
+    page = opened(outcome)
+    for verdict in Verdict:
+        n = sum(well.verdict == verdict for well in outcome.wells)
+        assert page.locator(f".plate g.well.{verdict}").count() == n
+
+
+def test_hostile_names_are_text_everywhere(opened, outcome, synthetic):
+    page = opened(outcome)
+    page.evaluate("document.querySelectorAll('#lines-table .open, summary').forEach((one) => one.click())")
+    assert page.locator("main img, main script").count() == 0
+    shown = names(page)
+    for name in synthetic.HOSTILE:
+        assert name in [line.sample for line in outcome.lines]
+        assert " ".join(name.split()) in [" ".join(one.split()) for one in shown]
+    stories = page.locator(".stories li").all_inner_texts()
+    assert stories == list(synthetic.STORIES)
+
+
+def test_the_keyboard_alone_is_enough(opened, outcome):
+    page = opened(outcome)
+    press = page.keyboard.press
+    press("Tab")
+    assert focused(page) == "To the answer"
+    press("Enter")
+    assert page.evaluate("document.activeElement.id") == "main"
+    tab_to(page, "document.activeElement.matches('details[data-line] > summary')")
+    press("Enter")
+    assert page.locator("details[data-line][open] .story").count() == 1
+    tab_to(page, "document.activeElement.id === 'f-text'")
+    page.keyboard.type("brinkley-free")
+    playwright.expect(page.locator("#shown")).to_have_text("Showing 0 rows, of 100 in all.")
+    tab_to(page, "document.activeElement.type === 'reset'")
+    press("Space")
+    playwright.expect(page.locator("#shown")).to_have_text("Showing 100 rows.")
+    tab_to(page, "document.activeElement.textContent === 'Verdict'")
+    press("Enter")
+    assert page.locator("th[aria-sort=ascending]").inner_text().startswith("Verdict")
+    tab_to(page, "document.activeElement.matches('#lines-table .open')")
+    press("Enter")
+    assert page.locator("#lines-table .story").count() == 1
+    press("Tab")
+    assert page.evaluate("document.activeElement.closest('.story') !== null")
+
+
+def focused(page):
+    return page.evaluate("document.activeElement.textContent")
+
+
+def tab_to(page, condition, most=400):
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate(condition):
+            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+            return
+    pytest.fail(f"no tab stop where {condition}")
+
+
+def test_a_name_in_what_to_do_leads_to_its_story(opened, outcome):
+    page = opened(outcome)
+    link = page.locator("section:has(> #todo) a").first
+    link.focus()
+    page.keyboard.press("Enter")
+    details = page.locator("details[data-line]:target")
+    playwright.expect(details.locator(".story")).to_be_visible()
+    assert link.inner_text() in details.locator("summary").inner_text()
+
+
 def test_the_page_is_read_without_javascript(opened, outcome):
     page = opened(outcome, java_script_enabled=False)
     assert page.locator("#table-room").is_hidden()
@@ -132,17 +204,69 @@ def test_the_page_is_read_without_javascript(opened, outcome):
     assert outcome.lines[1].reasons in text
 
 
-def test_no_scrolling_sideways_on_a_phone(opened, outcome):
-    page = opened(outcome)
-    page.set_viewport_size({"width": 390, "height": 844})
-    page.locator("details[data-line] summary").first.click()
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+def test_every_part_is_reached_without_javascript(opened, outcome):
+    page = opened(outcome, java_script_enabled=False)
+    for line in pile(outcome, Verdict.FAIL):
+        assert page.get_by_text(line.reasons, exact=True).first.is_visible()
+    assert page.locator("figure.plate svg").first.is_visible()
+    folded = page.locator("details[data-line]").first
+    folded.locator("summary").click()
+    assert folded.locator(".measures").is_visible()
 
 
-def test_it_prints(opened, outcome):
-    page = opened(outcome)
+@pytest.mark.parametrize("width", [320, 390, 768])
+def test_no_scrolling_sideways_on_a_small_screen(opened, outcome, width):
+    page = opened(outcome, viewport={"width": width, "height": 844})
+    page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+    page.locator("#lines-table .open").first.click()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_it_prints_on_a4(opened, outcome):
+    page = opened(outcome, viewport={"width": PAPER_WIDTH, "height": 900})
     page.emulate_media(media="print")
-    assert page.pdf(format="A4").startswith(b"%PDF")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PAPER_WIDTH
+    for kept, shown in {"h1": True, "#fail": True, "figure.plate": True, "#lines-table": False, "nav": False}.items():
+        assert page.locator(kept).first.is_visible() is shown
+    printed = page.pdf(prefer_css_page_size=True)
+    boxes = {tuple(round(float(edge)) for edge in box.split()[2:]) for box in media_boxes(printed)}
+    assert boxes == {A4_POINTS}
+
+
+def media_boxes(printed):
+    assert printed.startswith(b"%PDF")
+    return re.findall(r"/MediaBox \[([^\]]*)\]", printed.decode("latin-1"))
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_both_schemes_have_their_own_paper(opened, outcome, scheme):
+    page = opened(outcome, color_scheme=scheme)
+    paper, ink = page.evaluate(
+        "(({ backgroundColor: b, color: c }) => [b, c])(getComputedStyle(document.documentElement))"
+    )
+    assert (brightness(paper) > brightness(ink)) == (scheme == "light")
+
+
+def brightness(colour):
+    return sum(int(part) for part in re.findall(r"\d+", colour)[:3])
+
+
+@pytest.mark.parametrize("n_lines", [1000, 10_000])
+def test_many_lines_open_and_draw_only_what_is_needed(opened, synthetic, n_lines):
+    page = opened(synthetic.make_outcome(n_lines, n_markers=200))
+    assert page.inner_text("#shown") == f"Showing the first 100 of {n_lines:,} rows."
+    assert len(names(page)) == 100
+    assert page.locator("details[data-line]").count() <= 3 * 300
+    page.select_option("#f-finding", str(Finding.HYBRID))
+    playwright.expect(page.locator("#shown")).to_have_text(f"Showing 1 row, of {n_lines:,} in all.")
+    assert page.evaluate("document.querySelectorAll('main *').length") < 10 * n_lines + 10_000
+
+
+def test_a_sheet_without_wells_needs_no_plates(opened, outcome):
+    lines = tuple(replace(line, plate="", well="") for line in outcome.lines)
+    page = opened(replace(outcome, lines=lines, plates=(), wells=()))
+    assert page.locator("#plates, figure.plate").count() == 0
+    assert "Without a plate" in page.inner_text("main")
 
 
 def test_an_empty_outcome_opens(opened, synthetic):

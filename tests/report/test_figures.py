@@ -46,7 +46,13 @@ def test_one_strand_and_no_informative_marker_can_be_drawn(outcome):
     axes = drawn(plot_line(replace(outcome, tracks=(bare,)), track.sample))
     assert len(axes.lines) == 10
     one = replace(track, strands=("A",))
-    assert not plot_line(replace(outcome, tracks=(one,)), track.sample).texts
+    assert "strands" not in plot_line(replace(outcome, tracks=(one,)), track.sample).get_xlabel()
+
+
+def test_the_key_names_the_shapes_that_occur(outcome):
+    hybrid = plot_line(outcome, sample_of(outcome, Finding.HYBRID)).get_xlabel()
+    assert hybrid.startswith("strands from top: Ashdown 3, Brinkley 7; plum: inducer; boxes: heterozygous; ticks:")
+    assert "hatched: foreign" in plot_line(outcome, sample_of(outcome, Finding.OUTCROSS)).get_xlabel()
 
 
 def test_a_sample_without_a_picture_is_a_key_error(outcome):
@@ -82,8 +88,11 @@ def test_donors_have_a_row_each(outcome):
 
 def test_the_lot_names_its_findings(outcome):
     axes = drawn(plot_lot(outcome))
-    named = {text.get_text() for text in axes.texts}
-    assert {"hybrid", "selfed hybrid", "doubled haploid"} <= named
+    labels = [text.get_text() for text in axes.texts]
+    typed = {str(line.finding) for line in outcome.lines if line.inducer_share is not None}
+    assert sorted(name for label in labels for name in label.split(", ")) == sorted(typed)
+    assert "hybrid" in labels
+    assert any(label.startswith("haploid, doubled haploid") for label in labels)
     legend = [text.get_text() for text in axes.get_legend().get_texts()]
     assert legend[1] == "must not go on (9)"
 

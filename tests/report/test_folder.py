@@ -7,7 +7,7 @@ import pytest
 
 from dhverify.errors import OutputError
 from dhverify.report import whole_folder
-from dhverify.report.folder import check_results_target, is_results_folder, results_files, write_results
+from dhverify.report.folder import RESULTS, results_files, write_results
 
 FILES = {
     "account.csv",
@@ -69,15 +69,15 @@ def test_another_folder_is_never_replaced(outcome, tmp_path, summary):
     with pytest.raises(OutputError, match="never replaced"):
         write_results(outcome, tmp_path, force=True)
     assert names(tmp_path) == before
-    assert not is_results_folder(tmp_path)
+    assert not RESULTS.is_of_kind(tmp_path)
 
 
 def test_a_file_is_no_folder(tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(OutputError, match="a file"):
-        check_results_target(tmp_path / "file")
+        RESULTS.check_target(tmp_path / "file")
     with pytest.raises(OutputError, match="goes below it"):
-        check_results_target(tmp_path / "file" / "results")
+        RESULTS.check_target(tmp_path / "file" / "results")
 
 
 def failing_rename(monkeypatch, fails_at: int):
@@ -126,7 +126,7 @@ def test_a_place_that_cannot_be_read_is_an_output_error(tmp_path, monkeypatch):
 
     monkeypatch.setattr(Path, "iterdir", refuse)
     with pytest.raises(OutputError, match="Permission denied"):
-        check_results_target(tmp_path)
+        RESULTS.check_target(tmp_path)
 
 
 def test_a_file_of_the_user_in_a_results_folder_is_never_deleted(outcome, tmp_path):

@@ -13,14 +13,16 @@ import numpy as np
 import pytest
 
 from dhverify.cautions import DOUBLING_CAUTION
-from dhverify.outcome import Answer, Finding, Flag, Verdict
+from dhverify.donor_advice import _donor_words, _Rate
+from dhverify.outcome import Answer, Flag, Verdict
+from dhverify.report.advice import DonorAdvice, donor_advice, urgent_advice
 from dhverify.report.counting import VerdictCounts, pile
 from dhverify.report.page import notebook_text, page_text
-from dhverify.report.page.groups import identity_sentence, mismatches
+from dhverify.report.page.groups import identity_sentence, mismatches, set_aside
 from dhverify.report.page.lot_picture import MOST_MARKS, lot_picture
 from dhverify.report.page.piles import MOST_WITH_REASONS, measures_sentence, piles
 from dhverify.report.page.plates import plate_views, well_shape
-from dhverify.report.page.sentences import answer, answer_continued, blind_spots, lines_to_look_at, to_do
+from dhverify.report.page.sentences import to_do
 from dhverify.report.page.track_paths import TrackPaths, strand_height
 from dhverify.report.tables import number_text, table
 from dhverify.version import __version__
@@ -176,106 +178,6 @@ def test_a_thousand_lines_fit_into_three_megabytes(synthetic):
     assert "<details><summary>Plate <bdi>P4</bdi>" in text
 
 
-# sentences
-
-
-def with_verdicts(outcome, passed, failed, retest):
-    row = replace(outcome.donors[0], lines=passed + failed + retest, passed=passed, failed=failed, retest=retest)
-    lines = outcome.lines[: passed + failed + retest]
-    return replace(outcome, donors=(row,), lines=lines)
-
-
-@pytest.mark.parametrize(
-    ("counts", "sentence"),
-    [
-        ((3, 0, 0), "3 lines: all may go on."),
-        ((1, 0, 0), "1 line: it may go on."),
-        ((0, 2, 1), "3 lines: none may go on, 2 must not, 1 needs a new test."),
-        ((2, 0, 2), "4 lines: 2 may go on, 2 need a new test."),
-    ],
-)
-def test_the_first_sentence(outcome, counts, sentence):
-    assert answer(with_verdicts(outcome, *counts)) == sentence
-
-
-def test_replicates_are_said(outcome):
-    donor = replace(outcome.donors[0], lines=8, passed=8, failed=0, retest=0)
-    assert answer(replace(outcome, donors=(donor,))) == "8 lines in 100 samples: all may go on."
-
-
-def test_what_the_bad_ones_are_and_what_to_expect(outcome):
-    bad, retest, expected = answer_continued(outcome)
-    assert "1 hybrid with the inducer" in bad
-    assert "1 clean line with an inducer segment" in bad
-    assert retest.startswith("To be tested again: 8 clean lines with an open question, 2 samples that")
-    assert "Expect 0.031 wrong lines" in expected
-    assert "fewer than 0.01 good ones" in expected
-
-
-def test_nothing_is_said_of_piles_that_are_empty(outcome):
-    passed = tuple(line for line in outcome.lines if line.verdict is Verdict.PASS)
-    assert len(answer_continued(replace(outcome, lines=passed))) == 1
-
-
-def test_one_kind_of_fault_is_one_phrase(outcome):
-    lines = (outcome.lines[0], outcome.lines[0])
-    assert answer_continued(replace(outcome, lines=lines))[0] == "Must not go on: 2 hybrids with the inducer."
-
-
-def test_what_to_do_begins_with_plates_and_references(outcome):
-    steps = to_do(outcome)
-    assert [step.names for step in steps[:4]] == [("P2",), ("P1",), ("P2",), ("Brinkley 7",)]
-    assert steps[4].text == "Take out, and do not cross:"
-    assert steps[-1].text == "Hand on the 80 lines that pass."
-    wanted = {name for name, line in ((line.sample, line) for line in outcome.lines) if line.verdict is Verdict.RETEST}
-    assert wanted <= {name for step in steps for name in step.names}
-
-
-def test_many_names_are_cut(synthetic):
-    outcome = synthetic.make_outcome(30)
-    failed = tuple(replace(line, verdict=Verdict.FAIL) for line in outcome.lines)
-    step = next(step for step in to_do(replace(outcome, lines=failed)) if step.text.startswith("Take out"))
-    assert (len(step.names), step.n_more) == (12, 18)
-
-
-def test_a_lot_without_trouble_has_one_step(synthetic):
-    outcome = synthetic.make_outcome(30)
-    good = tuple(line for line in outcome.lines if line.verdict is Verdict.PASS)[:1]
-    calm = with_verdicts(replace(outcome, lines=good, plates=(), references=()), 1, 0, 0)
-    assert [step.text for step in to_do(calm)] == ["Hand on the 1 line that passes."]
-    nothing = replace(calm, lines=(), donors=())
-    assert to_do(nothing) == ()
-
-
-def test_blind_spots(outcome):
-    texts = [spot.text for spot in blind_spots(outcome)]
-    assert any("shorter than 31 cM" in text for text in texts)
-    assert any("too few or too far apart" in text and "heterozygosity alone" in text for text in texts)
-    untyped = replace(outcome.donors[0], diagnostic_markers=None, smallest_visible_segment_cm=None)
-    spots = blind_spots(replace(outcome, donors=(untyped, untyped), plates=()))
-    assert spots[0].crosses == (("Donor 1", "Corvane"),)
-    assert "cannot be looked for" in spots[0].text
-    assert any("no wells" in spot.text for spot in spots)
-    no_blanks = tuple(replace(row, blanks=0) for row in outcome.plates)
-    assert any("No plate has a blank" in spot.text for spot in blind_spots(replace(outcome, plates=no_blanks)))
-
-
-def test_stretches_without_markers_are_named_and_cut(outcome):
-    sparse = tuple(row for k, row in enumerate(outcome.markers) if k % 6 == 0)
-    text = next(s.text for s in blind_spots(replace(outcome, markers=sparse)) if s.text.startswith("Stretches"))
-    assert "chromosome 1 from" in text
-    assert "more." in text
-    few = tuple(row for k, row in enumerate(outcome.markers) if not 5 < k < 25)
-    text = next(s.text for s in blind_spots(replace(outcome, markers=few)) if s.text.startswith("Stretches"))
-    assert text.count(" cM") == 2
-
-
-def test_the_lines_to_look_at_fail_first(outcome):
-    lines = lines_to_look_at(outcome)
-    assert [line.verdict for line in lines[:9]] == [Verdict.FAIL] * 9
-    assert len(lines) == 20
-
-
 # piles, groups, plates, pictures
 
 
@@ -407,10 +309,102 @@ def test_a_notebook_shows_the_answer_and_the_lines_to_look_at(outcome, synthetic
     outline = Outline(notebook_text(outcome))
     assert "100 lines: 80 may go on" in outline.words()
     assert outline.tags.count("tr") == 21
+    assert "turned by 180 degrees" in outline.words()
+    many = Outline(notebook_text(replace(outcome, stories=tuple(f"story {k}" for k in range(9))))).words()
+    assert "story 5 and 3 more" in many
     assert "table" not in Outline(notebook_text(synthetic.empty_outcome())).tags
 
 
-def test_findings_all_have_words(outcome):
-    lines = tuple(replace(outcome.lines[0], finding=finding, verdict=Verdict.FAIL) for finding in Finding)
-    assert "plants of the donor" not in answer_continued(replace(outcome, lines=lines))[0]
-    assert "1 plant of the inducer" in answer_continued(replace(outcome, lines=lines))[0]
+# stories, advice, references
+
+
+def test_the_stories_stand_before_the_piles(outline, outcome):
+    words = outline.words()
+    assert "What probably happened The simplest stories that explain" in words
+    for story in outcome.stories:
+        assert (
+            words.index("What to do now") < words.index(" ".join(story.split())) < words.index("Must not go on:", 2000)
+        )
+    one = Outline(page_text(replace(outcome, stories=("Two labels were exchanged.",)))).words()
+    assert "The simplest story that explains" in one
+    assert "What probably happened" not in Outline(page_text(replace(outcome, stories=()))).words()
+
+
+def with_advice(outcome, *texts):
+    rows = [replace(outcome.donors[0], donor=f"Donor {k}", advice=text) for k, text in enumerate(texts)]
+    return replace(outcome, donors=tuple(rows), group_advice=())
+
+
+CALM = "Nothing to change: 1 of 30 (3.3%) putative haploids are hybrids."
+URGENT = "Genotype all haploids of this donor: 9 of 30 (30.0%) putative haploids are hybrids."
+
+
+def test_each_donor_is_advised_once_and_the_urgent_first(outcome):
+    advised = with_advice(outcome, CALM, URGENT, "")
+    twice = replace(advised, donors=advised.donors * 2)
+    assert [(one.donor, one.is_urgent) for one in donor_advice(twice)] == [("Donor 1", True), ("Donor 0", False)]
+    assert urgent_advice(twice) == (f"Donor Donor 1: {URGENT}",)
+    words = Outline(page_text(twice)).words()
+    assert words.count(URGENT) == 2
+    assert words.count(CALM) == 1
+    assert "1 donor that asks for no change" in words
+
+
+def test_advice_is_calm_or_urgent_as_the_judge_words_it():
+    rates = [_Rate(count=n, of=of, others_count=2, others_of=90, low=0.001, high=0.2) for n, of in ((0, 40), (0, 5))]
+    calm = [_donor_words(rate, None, None, 3) for rate in rates] + [_donor_words(None, None, None, 3)]
+    wrong = _Rate(count=20, of=40, others_count=2, others_of=90, low=0.35, high=0.65, chance=1e-9)
+    urgent = [
+        _donor_words(wrong, None, None, 3),
+        _donor_words(None, wrong, None, 3),
+        _donor_words(None, None, wrong, 3),
+    ]
+    told = [DonorAdvice(donor="D", text=text).is_urgent for text in (*calm, *urgent)]
+    assert told == [False] * 3 + [True] * 3
+
+
+def test_advice_is_a_step_and_that_of_many_donors_is_one(outcome):
+    few = to_do(with_advice(outcome, URGENT, CALM))
+    assert [step.text for step in few if "Genotype all haploids" in step.text] == [f"Donor Donor 0: {URGENT}"]
+    many = to_do(with_advice(outcome, *[URGENT] * 5))
+    step = next(step for step in many if "stands under Donors and rates" in step.text)
+    assert step.names == tuple(f"Donor {k}" for k in range(5))
+    assert any(step.text.endswith(f"group of the programme: {outcome.group_advice[0]}") for step in to_do(outcome))
+
+
+def test_many_calm_donors_are_folded(outcome):
+    page = page_text(with_advice(outcome, *[CALM] * 7))
+    assert "<details><summary>7 donors that ask for no change" in page
+    bare = Outline(page_text(with_advice(outcome, ""))).words()
+    assert "What to do next" not in bare
+
+
+def test_every_reference_stands_on_the_page(outline, outcome):
+    words = outline.words()
+    assert "Every reference with its measures (3 rows)" in words
+    assert "references that were genotyped agree" not in words
+    agreeing = [replace(row, agrees=Answer.YES) for row in outcome.references]
+    calm = tuple(line for line in outcome.lines if line.verdict is Verdict.PASS)
+    words = Outline(page_text(replace(outcome, references=tuple(agreeing), lines=calm))).words()
+    assert "All 3 references that were genotyped agree with the offspring." in words
+    words = Outline(page_text(replace(outcome, references=(agreeing[0],), lines=calm))).words()
+    assert "The one reference that was genotyped agrees with the offspring." in words
+
+
+def test_markers_of_one_kind_of_fault_are_one_group(outcome):
+    reasons = ["called in 27% of the samples", "called in 4.5% of the samples", "at one place with another"]
+    rows = tuple(replace(outcome.markers[k], usable=False, reason=text) for k, text in enumerate(reasons))
+    groups = set_aside(replace(outcome, markers=rows))
+    assert [group.reason for group in groups] == ["called in 4.5 to 27% of the samples", "at one place with another"]
+
+
+def test_small_groups_show_both_rates(outcome):
+    row = replace(outcome.account[3], shrunk_rate=0.087)
+    words = Outline(page_text(replace(outcome, account=(*outcome.account, row)))).words()
+    assert "Drawn toward all" in words
+    assert "8.7 %" in words
+
+
+def test_plates_are_in_the_order_of_their_numbers(outcome):
+    lines = tuple(replace(outcome.lines[0], plate=plate) for plate in ("P10", "P2", "P1"))
+    assert [line.plate for line in pile(replace(outcome, lines=lines), Verdict.FAIL)] == ["P1", "P2", "P10"]

@@ -35,7 +35,7 @@ def test_it_shows_itself(result, outcome):
 
 
 def test_it_draws(result, outcome):
-    assert result.plot_line(outcome.tracks[0].sample).get_xlabel() == "cM"
+    assert result.plot_line(outcome.tracks[0].sample).get_xlabel().startswith("strands from top")
     assert result.plot_plate("P1").get_title(loc="left") == "Plate P1"
     assert result.plot_donors().get_xlabel().startswith("share of lines")
     assert result.plot_lot().get_ylabel().startswith("heterozygous")

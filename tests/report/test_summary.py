@@ -66,6 +66,12 @@ def test_numbers_are_rounded_as_in_the_tables_and_text_is_kept(outcome):
     assert content["inputs"][0] == {"name": "calls.csv", "sha256": "0" * 64}
 
 
+def test_stories_and_advice_on_groups_are_told(outcome, synthetic):
+    content = json.loads(summary_text(outcome))
+    assert content["stories"] == list(synthetic.STORIES)
+    assert content["group_advice"] == [synthetic.GROUP_ADVICE]
+
+
 def test_without_donor_rows_samples_are_counted(outcome):
     counts = summary(replace(outcome, donors=()))["counts"]
     assert (counts["lines"], counts["pass"], counts["fail"], counts["retest"]) == (100, 80, 9, 11)

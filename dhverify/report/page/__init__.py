@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from dhverify.cautions import DOUBLING_CAUTION, PLOIDY_CAUTION
 from dhverify.limits import limit_infos
-from dhverify.report import look
+from dhverify.report.advice import donor_advice
 from dhverify.report.counting import verdict_counts
 from dhverify.report.page import groups, lines_data, piles, plates, rates, sentences
 from dhverify.report.page.lot_picture import lot_picture
-from dhverify.version import __version__
+from dhverify.report.page.rendering import asset, rendered
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from dhverify.outcome import CheckOutcome
 
 
@@ -33,39 +29,34 @@ def page_text(outcome: CheckOutcome) -> str:
         What a check found.
 
     """
-    script = _asset("report.js")
+    found = piles.piles(outcome)
+    script = asset("report.js")
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            _common(outcome),
-            style=_asset("report.css"),
-            script=script,
-            script_digest=digest,
-            data=lines_data.data_text(outcome),
-            piles=piles.piles(outcome),
-            donors=rates.donor_views(outcome),
-            account=rates.account_views(outcome),
-            plates=plates.plate_views(outcome),
-            copies=groups.copies(outcome),
-            mismatches=groups.mismatches(outcome),
-            identity_sentence=groups.identity_sentence(outcome),
-            doubtful=groups.doubtful_references(outcome),
-            set_aside=groups.set_aside(outcome),
-            blind=sentences.blind_spots(outcome),
-            limits=_limit_rows(outcome),
-        )
+    return rendered(
+        "report.html.j2",
+        **_common(outcome),
+        script=script,
+        script_digest=digest,
+        data=lines_data.data_text(outcome),
+        piles=found,
+        told_at=piles.told_at(found),
+        donors=rates.donor_views(outcome),
+        advice=donor_advice(outcome),
+        account=rates.account_views(outcome),
+        plates=plates.plate_views(outcome),
+        copies=groups.copies(outcome),
+        mismatches=groups.mismatches(outcome),
+        identity_sentence=groups.identity_sentence(outcome),
+        doubtful=groups.doubtful_references(outcome),
+        set_aside=groups.set_aside(outcome),
+        blind=sentences.blind_spots(outcome),
+        limits=_limit_rows(outcome),
     )
 
 
 def notebook_text(outcome: CheckOutcome) -> str:
     """Return the answer and the lines to look at, as an HTML fragment for a notebook."""
-    return (
-        _environment()
-        .get_template("notebook.html.j2")
-        .render(_common(outcome), lines=sentences.lines_to_look_at(outcome))
-    )
+    return rendered("notebook.html.j2", **_common(outcome), lines=sentences.lines_to_look_at(outcome))
 
 
 def _common(outcome: CheckOutcome) -> dict[str, Any]:
@@ -76,7 +67,6 @@ def _common(outcome: CheckOutcome) -> dict[str, Any]:
         "more": sentences.answer_continued(outcome),
         "todo": sentences.to_do(outcome),
         "lot": lot_picture(verdict_counts(outcome)),
-        "version": __version__,
         "doubling_caution": DOUBLING_CAUTION,
         "ploidy_caution": PLOIDY_CAUTION,
     }
@@ -84,24 +74,3 @@ def _common(outcome: CheckOutcome) -> dict[str, Any]:
 
 def _limit_rows(outcome: CheckOutcome) -> list[tuple[Any, float]]:
     return [(info, getattr(outcome.limits, info.name)) for info in limit_infos()]
-
-
-@cache
-def _environment() -> Environment:
-    import jinja2
-
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("dhverify.report.page"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters.update(percent=look.percent, expected=look.expected_number)
-    environment.globals.update(span=look.span, counted=look.counted)
-    return environment
-
-
-@cache
-def _asset(name: str) -> str:
-    return files("dhverify.report.page").joinpath("templates", name).read_text(encoding="utf-8")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -10,9 +11,10 @@ from dhverify.report.counting import duplicate_groups
 from dhverify.report.look import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Sequence
 
 MOST_MARKERS_OPEN: Final = 24
+_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,12 +93,26 @@ def doubtful_references(outcome: CheckOutcome) -> DoubtfulReferences:
 
 
 def set_aside(outcome: CheckOutcome) -> tuple[MarkerGroup, ...]:
-    """Return markers that are not used, by reason, the commonest reason first."""
-    by_reason: dict[str, list[MarkerRow]] = {}
+    """Return markers that are not used, by reason (whatever its numbers), the commonest reason first."""
+    by_kind: dict[str, list[MarkerRow]] = {}
     for row in outcome.markers:
         if not row.usable:
-            by_reason.setdefault(row.reason, []).append(row)
-    return tuple(_marker_groups(by_reason))
+            by_kind.setdefault(_NUMBER.sub("#", row.reason), []).append(row)
+    return tuple(_marker_group(rows) for rows in sorted(by_kind.values(), key=len, reverse=True))
+
+
+def joint_reason(reasons: Sequence[str]) -> str:
+    """Return one reason for all: numbers that differ become a range.
+
+    Examples
+    --------
+    >>> joint_reason(["called in 27% of the samples", "called in 4% of the samples"])
+    'called in 4 to 27% of the samples'
+
+    """
+    numbers = zip(*(_NUMBER.findall(reason) for reason in reasons), strict=True)
+    ranges = iter([_range(sorted(set(found), key=float)) for found in numbers])
+    return _NUMBER.sub(lambda _: next(ranges), reasons[0])
 
 
 _ANSWER_WORDS: Final = {
@@ -106,9 +122,16 @@ _ANSWER_WORDS: Final = {
 }
 
 
-def _marker_groups(by_reason: dict[str, list[MarkerRow]]) -> Iterator[MarkerGroup]:
-    for reason, rows in sorted(by_reason.items(), key=lambda item: -len(item[1])):
-        yield MarkerGroup(reason=reason, shown=tuple(rows[:MOST_MARKERS_OPEN]), folded=tuple(rows[MOST_MARKERS_OPEN:]))
+def _marker_group(rows: Sequence[MarkerRow]) -> MarkerGroup:
+    return MarkerGroup(
+        reason=joint_reason([row.reason for row in rows]),
+        shown=tuple(rows[:MOST_MARKERS_OPEN]),
+        folded=tuple(rows[MOST_MARKERS_OPEN:]),
+    )
+
+
+def _range(numbers: Sequence[str]) -> str:
+    return numbers[0] if len(numbers) == 1 else f"{numbers[0]} to {numbers[-1]}"
 
 
 def _copy_group(label: str, lines: tuple[LineRow, ...], outcome: CheckOutcome) -> CopyGroup:

@@ -68,6 +68,11 @@ def piles(outcome: CheckOutcome) -> tuple[Pile, ...]:
     return tuple(one for one in made if one.n_samples)
 
 
+def told_at(found: Iterable[Pile]) -> dict[str, int]:
+    """Return the row in ``lines.csv`` of each sample that a pile tells of with its reasons."""
+    return {entry.line.sample: entry.index for one in found for entry in one.told}
+
+
 def measures_sentence(line: LineRow) -> str:
     """Return the main measures of a line in one sentence."""
     parts = [f"{counted(line.called_markers, 'marker')} called"]

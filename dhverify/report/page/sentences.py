@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from dhverify.outcome import Answer, CheckOutcome, DonorRow, Finding, Flag, LineRow, PlateRow, Verdict
+from dhverify.report.advice import donor_advice
 from dhverify.report.counting import duplicate_groups, pile, verdict_counts
 from dhverify.report.look import counted, expected_number
 from dhverify.report.tracks import REACH_CM, stage
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 MOST_NAMES: Final = 12
 MOST_LINES_TO_LOOK_AT: Final = 20
+MOST_DONORS_IN_FULL: Final = 3
 _CLEAN: Final = frozenset({Finding.HAPLOID, Finding.DOUBLED_HAPLOID})
 
 _NOUNS: Final = {
@@ -33,8 +35,22 @@ _NOUNS: Final = {
     Finding.MIXTURE: ("mixture of two samples", "mixtures of two samples"),
     Finding.UNRESOLVED: ("sample that its calls do not resolve", "samples that their calls do not resolve"),
 }
+_NOT_GENOTYPED: Final = ("line that no file holds", "lines that no file holds")
 _WITH_A_SEGMENT: Final = ("clean line with an inducer segment", "clean lines with an inducer segment")
-_HELD_BACK: Final = ("clean line with an open question", "clean lines with an open question")
+_HELD_BACK: Final = {
+    Flag.WRONG_TISSUE: ("sample of the wrong tissue", "samples of the wrong tissue"),
+    Flag.TURNED_PLATE: ("clean line on a doubtful plate", "clean lines on a doubtful plate"),
+    Flag.WRONG_CONTROL: ("clean line on a doubtful plate", "clean lines on a doubtful plate"),
+    Flag.NEAR_A_DIRTY_BLANK: ("clean line beside a dirty blank", "clean lines beside a dirty blank"),
+    Flag.REFERENCE_IN_DOUBT: ("clean line with a doubtful reference", "clean lines with a doubtful reference"),
+    Flag.SOURCE_MISMATCH: ("clean line with a doubtful label", "clean lines with a doubtful label"),
+    Flag.LINE_MISMATCH: ("clean line with a doubtful label", "clean lines with a doubtful label"),
+    Flag.DUPLICATE: ("clean line that copies another", "clean lines that copy another"),
+    Flag.LOW_CALL_RATE: ("line with too few calls", "lines with too few calls"),
+    Flag.FEW_DIAGNOSTIC_MARKERS: ("line with few diagnostic markers", "lines with few diagnostic markers"),
+}
+"""What a clean line is held back for: the first flag of these that it has."""
+_UNDECIDED: Final = ("clean line with an open question", "clean lines with an open question")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +103,7 @@ def answer_continued(outcome: CheckOutcome) -> tuple[str, ...]:
 def to_do(outcome: CheckOutcome) -> tuple[Step, ...]:
     """Return what to do now, plates and references first because lines rest on them."""
     steps = [*_plate_steps(outcome.plates), *_reference_steps(outcome), *_line_steps(outcome)]
+    steps += _programme_steps(outcome)
     passed = verdict_counts(outcome).passed
     if passed:
         steps.append(Step(text=f"Hand on the {counted(passed, 'line')} that {'passes' if passed == 1 else 'pass'}."))
@@ -122,9 +139,13 @@ def _what_they_are(members: Sequence[LineRow]) -> str:
 
 
 def _noun(line: LineRow) -> tuple[str, str]:
+    if Flag.NOT_GENOTYPED in line.flags:
+        return _NOT_GENOTYPED
     if line.finding not in _CLEAN:
         return _NOUNS[line.finding]
-    return _WITH_A_SEGMENT if Flag.INDUCER_SEGMENT in line.flags else _HELD_BACK
+    if Flag.INDUCER_SEGMENT in line.flags and line.verdict is Verdict.FAIL:
+        return _WITH_A_SEGMENT
+    return next((noun for flag, noun in _HELD_BACK.items() if flag in line.flags), _UNDECIDED)
 
 
 def _step(text: str, names: Iterable[str]) -> Step:
@@ -164,12 +185,26 @@ def _line_steps(outcome: CheckOutcome) -> Iterable[Step]:
         retest = [line for line in retest if not is_so(line)]
         if names:
             yield _step(text, names)
+    retest = [line for line in retest if Flag.DUPLICATE not in line.flags]
     if retest:
         yield _step("Test again, for the reason given with each line:", (line.sample for line in retest))
     groups = duplicate_groups(outcome)
     if groups:
-        text = f"Go back to the seed and the plates of {counted(len(groups), 'group')} of copies:"
+        text = (
+            f"Go back to the seed and the plates of {counted(len(groups), 'group')} of copies; if they are one on"
+            " purpose, say so in the columns line or source of the sheet:"
+        )
         yield _step(text, (line.sample for members in groups.values() for line in members))
+
+
+def _programme_steps(outcome: CheckOutcome) -> Iterable[Step]:
+    urgent = [one for one in donor_advice(outcome) if one.is_urgent]
+    if len(urgent) > MOST_DONORS_IN_FULL:
+        text = "Change how these donors are handled; the advice on each stands under Donors and rates:"
+        yield _step(text, (one.donor for one in urgent))
+    else:
+        yield from (Step(text=one.sentence) for one in urgent)
+    yield from (Step(text=f"Look into this group of the programme: {text}") for text in outcome.group_advice)
 
 
 def _has(*flags: Flag) -> Callable[[LineRow], bool]:
@@ -191,6 +226,8 @@ _RETEST_STEPS: Final[tuple[tuple[str, Callable[[LineRow], bool]], ...]] = (
     ("Find out which replicate is wrong; samples of one line differ:", _has(Flag.LINE_MISMATCH)),
     ("Add markers that tell donor and inducer apart, then test again:", _has(Flag.FEW_DIAGNOSTIC_MARKERS)),
     ("Settle the reference first, then check again:", _has(Flag.REFERENCE_IN_DOUBT)),
+    ("Settle their plate first, then check again:", _has(Flag.TURNED_PLATE, Flag.WRONG_CONTROL)),
+    ("Genotype again on another plate; a dirty blank stands beside them:", _has(Flag.NEAR_A_DIRTY_BLANK)),
 )
 
 

@@ -81,7 +81,7 @@
     if (parents) rows.push(["share of each parent", parents, "", "", ""]);
     const best = pooled(line, "best_donor");
     if (best) rows.push(["donor that fits best", `${best} (fit ${percent(raw(line, "best_donor_fit"))})`, "", "", ""]);
-    return element("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "Measures" },
+    return element("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": `Measures of ${raw(line, "sample")}` },
       element("table", { class: "limits-table" },
         element("thead", {}, element("tr", {}, ...["Measure", "Value", "95 % interval", "Limit", "Picture (dashed: limit)"].map((text) => element("th", { scope: "col" }, text)))),
         element("tbody", {}, ...rows.map(([what, ...cells]) => element("tr", {}, element("th", { scope: "row" }, what), ...cells.map((cell) => element("td", {}, cell)))))));
@@ -102,7 +102,7 @@
     if (het) words.push("open boxes: heterozygous calls");
     if (plum) words.push("plum blocks: inducer alleles, full height for two copies and half for one");
     if (foreign) words.push("ochre hatching: alleles of neither donor nor inducer");
-    const text = `${words.join("; ")}; dotted: nothing is known there; dashes below: markers that can tell.`;
+    const text = `${words.join("; ")}; dotted: nothing is known there; ticks below: markers that can tell, none where the panel is blind.`;
     const svg = drawn("svg", { class: "track", viewBox: `0 0 ${stage.left + stage.width + 60} ${height}`, role: "img", "aria-label": `Chromosomes of ${raw(line, "sample")}: ${text}` });
     let base = "";
     stage.chromosomes.forEach(([label, from, to, cm], row) => {
@@ -115,7 +115,7 @@
     const layers = { base, ticks: stage.ticks[ticks], plum, foreign, het, steps };
     for (const [kind, path] of Object.entries(layers)) if (path) svg.append(drawn("path", { class: kind, d: path }));
     const more = stage.left_out ? ` ${stage.left_out} shorter chromosomes are not drawn.` : "";
-    return element("figure", { class: "picture" }, svg, element("figcaption", {}, text.charAt(0).toUpperCase() + text.slice(1) + more));
+    return element("figure", { class: "picture", tabindex: "0", role: "group", "aria-label": `Picture of ${raw(line, "sample")}` }, svg, element("figcaption", {}, text.charAt(0).toUpperCase() + text.slice(1) + more));
   };
   const pairsOf = new Map();
   data.pairs.forEach((pair) => pair.slice(0, 2).forEach((sample) => pairsOf.set(sample, [...(pairsOf.get(sample) ?? []), pair])));
@@ -133,14 +133,14 @@
   const place = (from, to, unit) => (from === null || to === null ? "" : `, ${whole(from)} to ${whole(to)} ${unit}`);
   const segments = (line) => (segmentsOf.get(raw(line, "sample")) ?? []).map(([, chrom, cm1, cm2, bp1, bp2, origin, copies, markers, sure]) =>
     element("li", {}, `${origin}, chromosome `, name(chrom), `${place(cm1 === null ? null : Math.round(10 * cm1) / 10, cm2 === null ? null : Math.round(10 * cm2) / 10, "cM")}${place(bp1, bp2, "bp")}; ${copies === 2 ? "two copies" : "one copy"}, ${whole(markers)} markers, ${sureness(sure)} sure`));
-  const listed = (title, items) => (items.length ? [element("h4", {}, title), element("ul", {}, ...items)] : []);
+  const listed = (title, items) => (items.length ? [element("h3", {}, title), element("ul", {}, ...items)] : []);
   const bench = (line) => {
     const told = [
       ["stage", pooled(line, "stage")], ["donor", pooled(line, "donor")], ["inducer", pooled(line, "inducer")],
       ["line", raw(line, "line") === raw(line, "sample") ? "" : raw(line, "line")], ["plate", pooled(line, "plate")], ["well", raw(line, "well")],
       ["descends from", raw(line, "source")], ["tissue", pooled(line, "tissue")], ["plants", String(raw(line, "plants"))],
       ["copies", raw(line, "duplicate_group")],
-      ...data.extra.map((title, at) => [title, raw(line, "extra")[at] ?? ""]),
+      ...data.extra.map((title, at) => [`${title}:`, raw(line, "extra")[at] ?? ""]),
     ].filter(([, value]) => value !== "" && value !== undefined);
     const told_ = told.flatMap(([what, value], at) => [at ? "; " : "", `${what} `, name(value)]);
     const contaminant = raw(line, "contaminant");
@@ -168,6 +168,13 @@
       }
     });
   });
+
+  const openAddressed = () => {
+    const details = document.querySelector("details[data-line]:target");
+    if (details) details.open = true;
+  };
+  window.addEventListener("hashchange", openAddressed);
+  openAddressed();
 
   /* the table of every line */
   const room = document.getElementById("table-room");
