@@ -18,12 +18,21 @@ from dhverify.genotypes import MISSING
 from dhverify.marker_grid import NO_MARKER, MarkerGrid
 
 FEWEST_LINES: Final = 12
+"""Clean lines of a family, and lines called at both neighbours, for a pair to be compared (common practice, no
+source: of 12 unlinked lines 5 or more part ways in .81, computed)."""
 FEWEST_PAIRS: Final = 20
+"""Pairs of neighbours from which it is said whether the map fits (common practice, no source)."""
 LARGEST_GAP_CM: Final = 15.0
+"""Neighbours farther apart tell little of the map: at 15 cM .13 of the gametes part ways (Haldane 1919, J Genet
+8:299-309); the value itself is common practice, no source."""
 MINOR_SHARE: Final = 0.2
+"""A marker segregates in a family when the rarer homozygote has this share of its lines at least (common practice, no
+source)."""
 APART: Final = 0.3
 """Neighbours that part ways in more of the lines than this are not linked (unlinked ones do in about .42 of 20)."""
 TOGETHER: Final = 0.18
+"""Markers that part ways in fewer of the lines are linked, so that one between them that is not is misplaced (common
+practice, no source)."""
 WRONG_MAP: Final = 0.3
 """Mean share over all close neighbours from which the map does not fit the lot at all."""
 

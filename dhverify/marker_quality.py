@@ -16,7 +16,10 @@ LOWEST_RELATIVE_CALL_RATE: Final = 0.4
 CLEAN_QUANTILE: Final = 0.4
 """Heterozygosity of a marker is looked at among this share of the samples, the least heterozygous ones."""
 SUSPECT_PROBABILITY: Final = 1e-6
+"""Chance that a sound marker of the lot shows so many heterozygotes (computed; bounds false alarms in 20,000
+markers)."""
 SUSPECT_HETEROZYGOSITY: Final = 0.012
+"""Least share of heterozygotes among clean samples for a marker to be suspect (common practice, no source)."""
 SUSPECT_RATIO: Final = 4.0
 """A marker is suspect when its heterozygotes among clean samples are at least 1.2 %, four times the lot's rate, and
 more than chance allows at 1e-6 (common practice, no source: the probability bounds false alarms in 20,000

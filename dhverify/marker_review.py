@@ -20,12 +20,17 @@ from dhverify.genotypes import MISSING
 from dhverify.strands import StrandCounts
 
 FEWEST_COPIES: Final = 8.0
+"""Copies of a founder's strand seen at a marker for it to be judged (common practice, no source)."""
 IMPURE: Final = 0.08
 """A founder is impure at a marker when its rarer allele is shown by this share of its copies in offspring."""
 IMPURE_PROBABILITY: Final = 1e-6
+"""Chance that assay errors alone show the rarer allele so often (computed; bounds false alarms over 20,000 markers
+and many founders)."""
 MOST_IMPURE: Final = 0.15
 """Where more of the markers look impure than this, it is the pedigree that does not hold, not the markers."""
 DISTORTED_PROBABILITY: Final = 1e-7
+"""Chance that a marker without distortion segregates so far from 1:1 (computed; bounds false notes over 20,000
+markers and many families)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

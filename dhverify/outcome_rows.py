@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from dhverify import assumptions
 from dhverify.analysis import Analysis
 from dhverify.diagnosis import Diagnosis
 from dhverify.evidence import NO_MEASURES, LineEvidence
@@ -146,8 +147,9 @@ def rates(found: FoundLot) -> AssayRates:
     """Error rates as learnt."""
     learnt = found.analysis.learnt
     calls = found.lot.seen.calls[found.analysis.rows]
+    hom_to_het = learnt.assay.calls.marker_hom_to_het
     return AssayRates(
-        hom_to_het=float(np.mean(learnt.assay.calls.marker_hom_to_het)),
+        hom_to_het=float(np.mean(hom_to_het)) if len(hom_to_het) else assumptions.HOM_TO_HET.mean,
         hom_to_other_hom=learnt.assay.calls.hom_to_other_hom,
         dropout=learnt.assay.calls.dropout,
         missing=float((calls < 0).mean()) if calls.size else 0.0,

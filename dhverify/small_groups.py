@@ -14,7 +14,9 @@ SMALL_GROUP: Final = 30
 """Groups of fewer lines (or kernels, plants) than this are also shown shrunk toward the lot (common practice, no
 source: with 30 the interval of a share of one half still spans .33 to .67)."""
 FEWEST_GROUPS: Final = 3
+"""Groups from which the spread between groups can be learnt: two tell nothing of it beyond chance."""
 MOST_WEIGHT: Final = 1000.0
+"""Weight of the lot's rate where groups do not differ beyond chance; any larger one gives the same digits."""
 
 
 def with_shrinkage(rows: list[AccountRow], column: str) -> list[AccountRow]:

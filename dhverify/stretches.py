@@ -24,6 +24,7 @@ AGREEMENT_DECAY: Final = 4.0
 MIN_LINES: Final = 10
 """Lines from which the agreement of all pairs of them tells its own variance (common practice, no source)."""
 MAX_LINES: Final = 200
+"""Lines of one family that are compared in pairs, for speed."""
 MAP_TRUST: Final = 2.5
 """The map is believed, where markers have a place, up to this many times the stretches that the lines show: sisters
 of one backcross plant, or of a distorted family, vary more than the map alone says (common practice, no source)."""

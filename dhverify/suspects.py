@@ -21,16 +21,27 @@ from dhverify.scoring import FamilyLines, LearntLot
 from dhverify.strands import StrandCounts, strand_prior, updated_strands
 
 FEWEST_LINES: Final = 3
+"""Homozygous lines, or stray ones, of a family from which its reference may be suspect: fewer may be mistakes of
+their own (common practice, no source)."""
 FEWEST_UNTYPED: Final = 2
+"""Stray lines from which an inducer that was not typed is looked for (common practice, no source)."""
 FEW_FIT: Final = 0.3
+"""A family is suspect where fewer of its homozygous lines fit it (common practice, no source)."""
 MOST_FIT: Final = 0.7
+"""A family speaks for its references where more of its homozygous lines fit it (common practice, no source)."""
 POLLEN_GAIN: Final = 10.0
 """Gain in log likelihood from which the pollen seen in one outcross explains another."""
 MAX_TEACHERS: Final = 12
+"""Stray lines whose pollen is learnt in turn, for speed; the same pollen shows in each."""
 FEWEST_COPIES: Final = 6.0
+"""Copies of a strand seen at a marker for it to be compared (common practice, no source)."""
 DISAGREES: Final = 0.2
+"""Share of copies with the other allele from which a marker disagrees (common practice, no source)."""
 MOST_DISAGREEING: Final = 0.3
+"""Share of disagreeing markers from which an untyped inducer is refuted (common practice, no source)."""
 SAME_FOUNDER: Final = 0.97
+"""Learnt alleles that agree with a founder's at more markers are that founder's (common practice, no source; error 2
+%, purity 95 %)."""
 PINNED: Final = 1000.0
 """An untyped inducer is refuted when at 30 % of markers a fifth of at least six copies show the other allele; its
 alleles then count for so many copies (common practice, no source)."""

@@ -7,4 +7,3 @@ extensions = ["myst_parser"]
 myst_heading_anchors = 3
 exclude_patterns = ["_build"]
 html_theme = "alabaster"
-suppress_warnings = ["myst.xref_missing"]

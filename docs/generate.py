@@ -21,6 +21,7 @@ from dhverify.assumptions import PriorRate
 from dhverify.cli.main import cli
 from dhverify.criteria import CRITERIA
 from dhverify.limits import limit_infos
+from dhverify.report import budget_folder, marker_set_folder
 from dhverify.report.summary import summary_schema
 from dhverify.report.tables import TABLE_RECORDS, record_columns
 
@@ -28,6 +29,8 @@ HERE = Path(__file__).parent / "reference"
 COLUMNS = Path(__file__).parent / "columns.txt"
 PACKAGE = Path(dhverify.__file__).parent
 GENERATED = "% Written by docs/generate.py; change the code or that script, not this page.\n"
+TABLES = {"check": TABLE_RECORDS, "markers": marker_set_folder.RECORDS, "budget": budget_folder.RECORDS}
+"""Tables of each command that writes some."""
 COLUMNS_HEAD = """\
 UTF-8, LF, comma, decimal point. Shares are 0 to 1; empty means not known or not applicable. Numbers have six
 significant digits. More columns may be added at the end.
@@ -37,9 +40,15 @@ One question each; what is not met is written as a flag. *Worth knowing* does no
 [rules of the verdict](../explanation/judge.md#verdict) look at the same thing.
 """
 SUMMARY_HEAD = """\
-Its JSON schema ships with the package as `dhverify/report/summary.schema.json`. `schema_version` is raised when a name
-is renamed or dropped; names may be added.
+Every folder that a command writes has one; `kind` says of which command it is. A JSON schema of each ships with the
+package. `schema_version` is raised when a name is renamed or dropped; names may be added.
 """
+SUMMARIES = {
+    "check": ("summary.schema.json", summary_schema),
+    "markers": ("marker_set_summary.schema.json", marker_set_folder.marker_set_schema),
+    "budget": ("budget_summary.schema.json", budget_folder.budget_schema),
+}
+"""File of the schema, and the schema, of each command that writes a folder."""
 ASSUMPTIONS_HEAD = """\
 What the judge starts from before it has seen a lot, and the fixed numbers in its rooms. Limits, which decide, stand on
 [a page of their own](limits.md). How the numbers are used: [how the judge decides](../explanation/judge.md).
@@ -109,17 +118,23 @@ def columns_page() -> str:
         GENERATED,
         COLUMNS_HEAD,
     ]
-    for table, record in TABLE_RECORDS.items():
-        parts.append(f"## {table}.csv\n\n| column | holds | meaning |\n| --- | --- | --- |")
-        for name, kind in zip(*record_columns(record), strict=True):
-            text = texts.get(f"{table}.{name}") or texts.get(f"*.{name}")
-            if text is None:
-                raise SystemExit(f"docs/columns.txt does not describe {table}.{name}")
-            parts.append(f"| `{name}` | {kind.value} | {text} |")
-        if any(field.name == "extra" for field in fields(record)):
-            parts.append("\nFurther columns of the sheet follow, with `sheet_` before a name that is taken.")
-        parts.append("")
+    for command, records in TABLES.items():
+        parts.append(f"## dhverify {command}\n")
+        for table, record in records.items():
+            parts += table_part(table, record, texts)
     return "\n".join(parts)
+
+
+def table_part(table: str, record: type, texts: dict[str, str]) -> list[str]:
+    parts = [f"### {table}.csv\n\n| column | holds | meaning |\n| --- | --- | --- |"]
+    for name, kind in zip(*record_columns(record), strict=True):
+        text = texts.get(f"{table}.{name}") or texts.get(f"*.{name}")
+        if text is None:
+            raise SystemExit(f"docs/columns.txt does not describe {table}.{name}")
+        parts.append(f"| `{name}` | {kind.value} | {text} |")
+    if any(field.name == "extra" for field in fields(record)):
+        parts.append("\nFurther columns of the sheet follow, with `sheet_` before a name that is taken.")
+    return [*parts, ""]
 
 
 def limits_page() -> str:
@@ -150,19 +165,22 @@ def criteria_page() -> str:
 
 
 def summary_page() -> str:
-    parts = [
-        "# summary.json\n",
-        GENERATED,
-        SUMMARY_HEAD,
-        "| name | holds | meaning |\n| --- | --- | --- |",
-    ]
+    parts = ["# summary.json\n", GENERATED, SUMMARY_HEAD]
+    for command, (file, schema) in SUMMARIES.items():
+        parts += summary_part(command, file, schema())
+    return "\n".join(parts)
+
+
+def summary_part(command: str, file: str, schema: dict[str, Any]) -> list[str]:
     texts = column_texts()
-    for name, kind, text in schema_rows(summary_schema()):
+    parts = [f"## dhverify {command}\n\nSchema: `dhverify/report/{file}`.\n"]
+    parts.append("| name | holds | meaning |\n| --- | --- | --- |")
+    for name, kind, text in schema_rows(schema):
         meaning = text or texts.get(f"summary.{name}")
         if not meaning:
-            raise SystemExit(f"neither the schema nor docs/columns.txt describes summary.{name}")
+            raise SystemExit(f"neither the schema nor docs/columns.txt describes summary.{name} of {command}")
         parts.append(f"| `{name}` | {kind} | {meaning} |")
-    return "\n".join(parts) + "\n"
+    return [*parts, ""]
 
 
 def schema_rows(schema: dict[str, Any]) -> list[tuple[str, str, str]]:

@@ -15,7 +15,7 @@ CONTRACTS = {contract["id"]: contract for contract in CONFIG["contracts"]}
 LAYERS = [re.split(r"\s*[|:]\s*", layer) for layer in CONTRACTS["floors"]["layers"]]
 DOORS = {"__main__", "cli", "api", "report", "formats", "simulation"}
 """Rooms that read, write, draw or invent; all others judge or design."""
-SEEN_BY_REPORT = {"cautions", "chromosomes", "errors", "limits", "outcome", "version"}
+SEEN_BY_REPORT = {"cautions", "chromosomes", "design", "errors", "limits", "outcome", "version"}
 SEEN_BY_SIMULATION = {"errors", "version"}
 
 
@@ -72,7 +72,7 @@ def test_the_main_floors_stand_in_this_order(above, below):
 
 
 def test_siblings_that_must_not_know_one_another_share_a_floor():
-    assert floor_of("checking") == floor_of("formats") == floor_of("simulation")
+    assert floor_of("checking") == floor_of("formats") == floor_of("simulation") == floor_of("design")
 
 
 def test_the_simulation_is_kept_from_all_other_rooms():
