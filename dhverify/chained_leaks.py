@@ -11,16 +11,17 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, are_neighbours, mixed_likelihood, partner_genotype, well_place
+from dhverify.contamination import SHARES, mixed_likelihood, partner_genotype
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import EXPECTED, Tree, clean, plant_maker
 from dhverify.hypotheses import crossed
 from dhverify.judging import FINDING_ORDER
-from dhverify.leaks import NEAR_WEIGHT, SURE_LINKED, LeakFinder
+from dhverify.leaks import SURE_LINKED, LeakFinder
 from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.lot import Lot
 from dhverify.outcome import Finding
 from dhverify.pair_odds import PairOdds
+from dhverify.wells import TOUCHING, are_neighbours, well_place
 
 LIKE_SISTERS: Final = frozenset({Finding.SELFED_DONOR, Finding.DONOR, Finding.OUTCROSS, Finding.SELFED_HYBRID})
 """Findings that a mixture of two sister lines can be taken for."""
@@ -30,7 +31,7 @@ LOOKED_AT: Final = LIKE_SISTERS | {Finding.MIXTURE}
 N_TOUCHING: Final = 8
 MUTUAL_SHARE: Final = 0.1
 """Share of leaks that went both ways (common practice, no source)."""
-TWIN_SHARE: Final = 0.04 * NEAR_WEIGHT / N_TOUCHING
+TWIN_SHARE: Final = 0.04 * TOUCHING / N_TOUCHING
 """Share of samples that are one plant with the sample of a given well that touches: as many as lines have a copy,
 and half of these beside it (common practice, no source)."""
 
@@ -89,7 +90,7 @@ def _chained(
     scores = finder.linked(row, clean(model.shape), model, genotype)
     prior = finder.analysis.prior_rows()[line]
     rest = _log_evidence(finder.analysis, line, known)
-    weight = float(np.log(prior[FINDING_ORDER.index("mixture")] * NEAR_WEIGHT / N_TOUCHING))
+    weight = float(np.log(prior[FINDING_ORDER.index("mixture")] * TOUCHING / N_TOUCHING))
     odds = float(np.logaddexp.reduce(scores) - np.log(len(SHARES))) + weight - rest
     if odds < SURE_LINKED:
         return None
@@ -189,7 +190,7 @@ def _mutual(finder: LeakFinder, odds: PairOdds, one: LineEvidence, two: LineEvid
     twins = float(odds.log_odds([rows[0]], [rows[1]])[0]) + np.log(TWIN_SHARE)
     rest = apart + float(np.logaddexp(0.0, twins))
     prior = finder.analysis.prior_rows()[finder.number[rows[0]]][FINDING_ORDER.index("mixture")]
-    weight = float(np.log(prior * MUTUAL_SHARE * NEAR_WEIGHT / N_TOUCHING))
+    weight = float(np.log(prior * MUTUAL_SHARE * TOUCHING / N_TOUCHING))
     found = float(np.logaddexp.reduce(scores, axis=None) - np.log(scores.size)) + weight - rest
     if found < SURE_LINKED:
         return []
@@ -207,7 +208,7 @@ def _log_by_itself(finder: LeakFinder, row: int, known: LineEvidence) -> float:
     model = finder.analysis.models[int(finder.analysis.model_of[line])]
     genotype = partner_genotype(finder.analysis, finder.lot.row[known.contaminant])
     scores = finder.linked(row, clean(model.shape), model, genotype)
-    prior = finder.analysis.prior_rows()[line][FINDING_ORDER.index("mixture")] * NEAR_WEIGHT / N_TOUCHING
+    prior = finder.analysis.prior_rows()[line][FINDING_ORDER.index("mixture")] * TOUCHING / N_TOUCHING
     return float(np.logaddexp(plain, np.logaddexp.reduce(scores) - np.log(len(SHARES)) + np.log(prior)))
 
 

@@ -22,7 +22,7 @@ from dhverify.genotypes import Genotypes
 from dhverify.identity import IdentityFindings, judge_identity
 from dhverify.judged_lot import Progress
 from dhverify.limits import Limits
-from dhverify.lot import assemble
+from dhverify.lot import Lot, assemble
 from dhverify.outcome import (
     CheckOutcome,
     Finding,
@@ -35,6 +35,7 @@ from dhverify.references import ReferenceFindings, family_doubt, judge_reference
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import blind_chromosomes, smallest_visible_cm
 from dhverify.verdicts import judge
+from dhverify.wells import nearest
 
 if TYPE_CHECKING:
     from dhverify.counts import Counts
@@ -89,6 +90,7 @@ def run_check(
     diagnosis = diagnose(lot, analysis, limits, progress)
     evidence = with_chains(lot, analysis, diagnosis.evidence)
     evidence = _with_identity(_complete(evidence, sheet), identity)
+    evidence = {name: _with_nearest_source(found, lot, identity) for name, found in evidence.items()}
     evidence = _with_doubt(evidence, analysis, references)
     plates = judge_plates(lot, analysis, evidence, sheet, limits)
     evidence = {name: _with_plates(found, plates) for name, found in evidence.items()}
@@ -199,6 +201,15 @@ def _with_identity(evidence: Mapping[str, LineEvidence], identity: IdentityFindi
         )
         for name, found in evidence.items()
     }
+
+
+def _with_nearest_source(found: LineEvidence, lot: Lot, identity: IdentityFindings) -> LineEvidence:
+    """Name, of several samples of the contaminant's genotype, the one that stands nearest."""
+    if found.contaminant not in lot.row:
+        return found
+    names = (found.contaminant, *identity.same_as(found.contaminant))
+    able = [lot.samples[lot.row[name]] for name in names if name in lot.row and name != found.sample.name]
+    return replace(found, contaminant=nearest(found.sample, able).name)
 
 
 def _panels(found: FoundLot) -> dict[Family, FamilyPanel]:

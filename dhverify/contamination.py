@@ -21,6 +21,7 @@ from dhverify.observation import CallErrors
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
 from dhverify.strands import pair_genotypes
+from dhverify.wells import Wells
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
 """Shares of the DNA that are tried for a contaminant (common practice, no source)."""
@@ -46,9 +47,6 @@ EVEN: Final = 0.15
 """Shares of a contaminant within this of one half make it look like one of the two gametes of a plant."""
 MOTHER_WEIGHT: Final = 0.5
 """Share of the donor plants of a lot that are the mother of a line in it (common practice, no source)."""
-NEIGHBOUR_WEIGHT: Final = 0.5
-"""Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weight itself is
-common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -196,42 +194,6 @@ def _log_chance(
     return np.log(np.maximum(chance, 1e-12))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Wells:
-    """Where each sample stands; -1 without a well."""
-
-    plate: NDArray[np.int64]
-    row: NDArray[np.int64]
-    column: NDArray[np.int64]
-
-    @classmethod
-    def of(cls, everyone: Sequence[Sample]) -> _Wells:
-        plates = {name: number for number, name in enumerate(dict.fromkeys(s.plate for s in everyone))}
-        places = [well_place(s.well) if s.well else (-1, -1) for s in everyone]
-        return cls(
-            plate=np.array([plates[s.plate] if s.well else -1 for s in everyone], dtype=np.int64),
-            row=np.array([place[0] for place in places], dtype=np.int64),
-            column=np.array([place[1] for place in places], dtype=np.int64),
-        )
-
-    def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Log prior of each partner: half of it to the neighbouring wells, if there are any."""
-        apart = np.maximum(
-            np.abs(self.row[others] - self.row[sample]), np.abs(self.column[others] - self.column[sample])
-        )
-        is_near = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0) & (apart == 1)
-        n_near, n_far = int(is_near.sum()), int((~is_near).sum())
-        near = NEIGHBOUR_WEIGHT / n_near if n_near else 0.0
-        far = (1 - NEIGHBOUR_WEIGHT * (n_near > 0)) / max(n_far, 1)
-        return np.asarray(np.log(np.where(is_near, near, far) + 1e-12))
-
-    def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Positions among the others of the wells above, below and beside: they are always looked at."""
-        apart = np.abs(self.row[others] - self.row[sample]) + np.abs(self.column[others] - self.column[sample])
-        is_same = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0)
-        return np.flatnonzero(is_same & (apart == 1))
-
-
 def find_mixtures(
     analysis: Analysis,
     panel: DonorPanel,
@@ -265,7 +227,7 @@ def find_mixtures(
     rows = [int(analysis.rows[line]) for line in lines]
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
-    wells = _Wells.of(everyone)
+    wells = Wells.of(everyone)
     kin = _kin(everyone)
     found = {}
     for line, row, score in zip(lines, rows, scores, strict=True):
@@ -355,19 +317,6 @@ def _same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[
     here = partners[:, is_het]
     called = (here != MISSING).sum(axis=1)
     return np.asarray((here == 1).sum(axis=1) > SAME_KIND * np.maximum(called, 1))
-
-
-def are_neighbours(first: Sample, second: Sample) -> bool:
-    """Whether two samples stand in wells that touch, corners included."""
-    if not first.well or not second.well or first.plate != second.plate:
-        return False
-    (r1, c1), (r2, c2) = well_place(first.well), well_place(second.well)
-    return max(abs(r1 - r2), abs(c1 - c2)) == 1
-
-
-def well_place(well: str) -> tuple[int, int]:
-    """Row and column of a well, from 0."""
-    return ord(well[0]) - ord("A"), int(well[1:]) - 1
 
 
 def _fits(

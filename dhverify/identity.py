@@ -82,6 +82,11 @@ class IdentityFindings:
     stories: tuple[str, ...]
     holds: Mapping[str, str]
 
+    def same_as(self, name: str) -> tuple[str, ...]:
+        """Samples that were compared with a sample and found to be one genotype with it, in the order of the rows."""
+        pairs = [(row.sample, row.other_sample) for row in self.rows if row.same_genotype is Answer.YES]
+        return tuple(two if one == name else one for one, two in pairs if name in (one, two))
+
     def duplicates(self, name: str) -> tuple[str, ...]:
         """Names of the other samples of a duplicate's group; none if it is no duplicate."""
         label = self.duplicate_group.get(name)

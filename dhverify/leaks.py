@@ -18,13 +18,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import (
-    SCREEN_SHARES,
-    SHARES,
-    are_neighbours,
-    call_chance,
-    partner_genotype,
-)
+from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance, partner_genotype
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
@@ -36,6 +30,7 @@ from dhverify.observation import MAX_DEPTH
 from dhverify.outcome import Finding
 from dhverify.samples import Role, Sample
 from dhverify.strands import pair_genotypes
+from dhverify.wells import are_neighbours, source_log_weights
 
 SURE: Final = 25.0
 """Log odds from which a leak is called where markers are taken as independent: linked markers repeat themselves, so
@@ -48,9 +43,6 @@ SCREENED: Final = 3.0
 """Log odds, markers taken as independent, from which a hybrid is looked at with linkage."""
 LEAK_PRIOR: Final = 0.01
 """Share of samples that hold another's DNA before the plate is looked at (common practice, no source)."""
-NEAR_WEIGHT: Final = 0.5
-"""Carry-over comes mostly from neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the weights are common
-practice, no source."""
 OWN_HETEROZYGOSITY: Final = (0.01, 0.05, 0.2, 0.6)
 """Heterozygosities tried for a sample of which nothing is expected (common practice, no source)."""
 MOST_MARKERS: Final = 800
@@ -311,14 +303,13 @@ class LeakFinder:
         return share if is_told else None
 
     def _sources(self, row: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Rows of possible sources, and their log prior: half of it to the wells that touch, if there are any."""
+        """Rows of possible sources, and their log prior."""
         sample, others = self.lot.samples[row], self.sources[self.sources != row]
+        is_same_plate = np.array([bool(sample.well) and self.lot.samples[int(k)].plate == sample.plate for k in others])
         if len(self.lot.samples) > MOST_SAMPLES:
-            others = others[[self.lot.samples[int(k)].plate == sample.plate for k in others]]
+            others, is_same_plate = others[is_same_plate], is_same_plate[is_same_plate]
         is_near = np.array([are_neighbours(sample, self.lot.samples[int(k)]) for k in others], dtype=bool)
-        n_near = int(is_near.sum())
-        far = (1 - NEAR_WEIGHT * (n_near > 0)) / max(len(others) - n_near, 1)
-        return others, np.log(np.where(is_near, NEAR_WEIGHT / max(n_near, 1), max(far, 1e-12)))
+        return others, source_log_weights(is_near, is_same_plate.astype(bool))
 
     def likelihood(self, row: int, share: float) -> NDArray[np.float64]:
         """Likelihood of a sample; float64, shape (n_used, 3, 3): its own genotype by that of the source."""

@@ -9,7 +9,7 @@ import pytest
 
 from dhverify.analysis import analyse
 from dhverify.checking import run_check
-from dhverify.contamination import are_neighbours, call_chance, find_mixtures
+from dhverify.contamination import call_chance, find_mixtures
 from dhverify.diagnosis import diagnose
 from dhverify.evidence import NO_MEASURES, LineEvidence, Share
 from dhverify.findings_table import FamilyShape, candidates, plant_maker
@@ -27,6 +27,7 @@ from dhverify.reasons import explain
 from dhverify.samples import Role, Sample, Stage
 from dhverify.segments import SUPPORT_RATIO, kind_support
 from dhverify.verdicts import judge
+from dhverify.wells import are_neighbours, nearest, source_log_weights
 
 F1 = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=False)
 UNPHASED = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=False, is_unphased=True)
@@ -292,3 +293,25 @@ def test_the_reason_tells_of_poor_dna():
     assert "than the errors of this lot explain: poor DNA" in text
     assert "limit 5" not in text
     assert text.endswith("Take fresh tissue and genotype it again.")
+
+
+def test_sources_of_foreign_dna_are_weighed_by_where_they_stand():
+    """Wells that touch hold half of it, the rest of the plate .35, other plates .15; absent kinds leave no gap."""
+    touches = np.array([True, True, False, False, False])
+    same = np.array([True, True, True, False, False])
+    assert np.exp(source_log_weights(touches, same)) == pytest.approx([0.25, 0.25, 0.35, 0.075, 0.075])
+    assert np.exp(source_log_weights(touches[2:], same[2:])) == pytest.approx([0.7, 0.15, 0.15])
+    nowhere = np.zeros(4, dtype=bool)
+    assert np.exp(source_log_weights(nowhere, nowhere)) == pytest.approx([0.25] * 4)
+
+
+def test_of_several_samples_of_one_genotype_the_nearest_is_named():
+    def at(name, plate, well):
+        return Sample(name=name, role=Role.LINE, plate=plate, well=well)
+
+    line = at("line", "P1", "B2")
+    other, same, near = at("other", "P2", "B2"), at("same", "P1", "H9"), at("near", "P1", "C3")
+    assert nearest(line, [other, same, near]) is near
+    assert nearest(line, [other, same]) is same
+    assert nearest(line, [other]) is other
+    assert nearest(at("line", "", ""), [other, same]) is other
