@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, mixed_likelihood, partner_genotype
+from dhverify.contamination import SHARES, mixed_likelihood
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import EXPECTED, Tree, clean, plant_maker
 from dhverify.hypotheses import crossed
@@ -21,6 +21,7 @@ from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.lot import Lot
 from dhverify.outcome import Finding
 from dhverify.pair_odds import PairOdds
+from dhverify.partners import partner_genotype
 from dhverify.wells import TOUCHING, are_neighbours, well_place
 
 LIKE_SISTERS: Final = frozenset({Finding.SELFED_DONOR, Finding.DONOR, Finding.OUTCROSS, Finding.SELFED_HYBRID})

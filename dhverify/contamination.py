@@ -16,11 +16,11 @@ from dhverify.findings_table import Tree, clean, plant_maker
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
-from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
+from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.observation import CallErrors
+from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
-from dhverify.strands import pair_genotypes
 from dhverify.wells import Wells
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
@@ -41,8 +41,6 @@ FEWEST_HETEROZYGOTES: Final = 10
 """Heterozygotes of a sample from which it is compared with the plant that it may be (common practice, no source)."""
 SAME_KIND: Final = 0.8
 """A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
-CLEAN_PARTNER: Final = 0.9
-"""Probability of a clean line from which a partner's calls are taken as a gamete's (common practice, no source)."""
 EVEN: Final = 0.15
 """Shares of a contaminant within this of one half make it look like one of the two gametes of a plant."""
 MOTHER_WEIGHT: Final = 0.5
@@ -229,6 +227,7 @@ def find_mixtures(
     scores = partner_screen(analysis.learnt, rows, means, able)
     wells = Wells.of(everyone)
     kin = _kin(everyone)
+    genotypes = PartnerGenotypes(analysis)
     found = {}
     for line, row, score in zip(lines, rows, scores, strict=True):
         weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
@@ -241,7 +240,7 @@ def find_mixtures(
         top = np.concatenate([top, np.setdiff1d(beside, top)])
         if not len(top):
             continue
-        fits = _fits(analysis, line, row, able[top], everyone, weights[top])
+        fits = _fits(genotypes, line, row, able[top], everyone, weights[top])
         otherwise = [
             _as_pollen(analysis, line, row, int(able[k]), everyone, len(able))
             for k in top
@@ -320,7 +319,7 @@ def _same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[
 
 
 def _fits(
-    analysis: Analysis,
+    genotypes: PartnerGenotypes,
     line: int,
     row: int,
     partners: NDArray[np.int64],
@@ -328,14 +327,15 @@ def _fits(
     log_weights: NDArray[np.float64],
 ) -> list[MixtureFit]:
     """Fit several partners at all shares in one recursion."""
+    analysis = genotypes.analysis
     learnt = analysis.learnt
     model = analysis.models[int(analysis.model_of[line])]
     gamete = clean(model.shape)
     values = learnt.slot_values(model)
     pairs = list(gamete.pairs)
-    genotypes = np.stack([partner_genotype(analysis, int(partner)) for partner in partners], axis=-1)
+    given_by = np.stack([genotypes[int(partner)] for partner in partners], axis=-1)
     mixed = mixed_likelihoods(learnt, row, SHARES)
-    given = (mixed.reshape(len(mixed), -1, 3) @ genotypes).reshape(*mixed.shape[:3], -1).transpose(2, 0, 3, 1)
+    given = (mixed.reshape(len(mixed), -1, 3) @ given_by).reshape(*mixed.shape[:3], -1).transpose(2, 0, 3, 1)
     given = given.reshape(2, len(mixed), 1, -1)
     second = values[[slot for slot, _ in pairs]].T[:, :, None]
     seen = given[0] * (1 - second) + given[1] * second
@@ -365,23 +365,3 @@ def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> Mixt
         share_sd=float(np.sqrt((weight * (shares - mean) ** 2).sum())),
         even_log_likelihood=float(np.logaddexp.reduce(even) - np.log(len(even))),
     )
-
-
-def partner_genotype(analysis: Analysis, row: int) -> NDArray[np.float64]:
-    """Genotype probabilities of a sample; of a clean line, from its strands too; float64, shape (n_markers, 3)."""
-    plain = analysis.learnt.plant_genotype(row)
-    judged = np.flatnonzero(analysis.rows == row)
-    if not len(judged) or analysis.clean_probability()[judged[0]] < CLEAN_PARTNER:
-        return plain
-    model = analysis.models[int(analysis.model_of[judged[0]])]
-    gamete = clean(model.shape)
-    learnt = analysis.learnt
-    pairs = list(gamete.pairs)
-    values = learnt.strand_second[model.slots]
-    likelihood = learnt.assay.genotype_likelihood(learnt.seen, np.array([row]))
-    genotypes = pair_genotypes(pairs, values, {})
-    emissions = lay_emissions((likelihood @ genotypes).transpose(0, 2, 1), pairs, learnt.grid)
-    where = state_posterior(gamete, emissions, learnt.grid)[:, :, 0]
-    joint = np.einsum("mp,mgp->mg", where, genotypes) * likelihood[:, 0]
-    joint /= np.maximum(joint.sum(axis=1, keepdims=True), 1e-300)
-    return np.asarray(0.999 * joint + 0.001 / 3)

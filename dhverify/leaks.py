@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance, partner_genotype
+from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
@@ -28,6 +28,7 @@ from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
 from dhverify.observation import MAX_DEPTH
 from dhverify.outcome import Finding
+from dhverify.partners import partner_genotype
 from dhverify.samples import Role, Sample
 from dhverify.strands import pair_genotypes
 from dhverify.wells import are_neighbours, source_log_weights

@@ -22,6 +22,7 @@ from dhverify.limits import Limits
 from dhverify.lot import assemble
 from dhverify.observation import CallErrors
 from dhverify.outcome import Finding, Flag, SegmentRow, Verdict
+from dhverify.partners import PartnerGenotypes
 from dhverify.poor_samples import poor_samples
 from dhverify.reasons import explain
 from dhverify.samples import Role, Sample, Stage
@@ -315,3 +316,35 @@ def test_of_several_samples_of_one_genotype_the_nearest_is_named():
     assert nearest(line, [other, same]) is same
     assert nearest(line, [other]) is other
     assert nearest(at("line", "", ""), [other, same]) is other
+
+
+@pytest.mark.parametrize("finding", ["haploid", "hybrid", "selfed donor"])
+def test_the_pedigree_of_a_partner_helps_to_tell_its_genotype(simulated, finding):
+    """At 2x a sample shows one allele of most heterozygotes: its true genotype gets more weight by its strands."""
+    programme, genotypes, sheet = simulated(
+        seed=4,
+        stage="haploid",
+        n_donors=2,
+        lines_per_donor=25,
+        n_markers=500,
+        platform="reads",
+        depth=2.0,
+        selfed_donor_share=0.1,
+    )
+    lot = assemble(genotypes, sheet, place_markers(genotypes.markers, None))
+    analysis = analyse(lot, sheet)
+    row_of = {str(name): row for row, name in enumerate(programme.samples)}
+    kept = PartnerGenotypes(analysis)
+    gains = []
+    for row in programme.truth:
+        if row["finding"] != finding or row["segments"]:
+            continue
+        here = analysis.lot.row[row["sample"]]
+        copies = np.rint(2 * programme.fraction[row_of[row["sample"]]][analysis.lot.usable]).astype(int)
+        told = kept[here]
+        assert told.sum(axis=1) == pytest.approx(1)
+        assert kept[here] is told
+        plain = analysis.learnt.plant_genotype(here)
+        gains.append(np.log(told[np.arange(len(copies)), copies] / plain[np.arange(len(copies)), copies]).sum())
+    assert len(gains) >= 3
+    assert min(gains) > 0
