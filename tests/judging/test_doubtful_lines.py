@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from dhverify.analysis import analyse
 from dhverify.checking import run_check
@@ -21,10 +22,11 @@ from dhverify.learning_rounds import stage_priors
 from dhverify.limits import Limits
 from dhverify.lot import assemble
 from dhverify.observation import CallErrors
-from dhverify.outcome import Finding, Flag, SegmentRow, Verdict
+from dhverify.outcome import Answer, Finding, Flag, SegmentRow, Verdict
 from dhverify.partners import PartnerGenotypes
 from dhverify.poor_samples import poor_samples
 from dhverify.reasons import explain
+from dhverify.references import _answer
 from dhverify.samples import Role, Sample, Stage
 from dhverify.segments import SUPPORT_RATIO, kind_support
 from dhverify.verdicts import judge
@@ -348,3 +350,23 @@ def test_the_pedigree_of_a_partner_helps_to_tell_its_genotype(simulated, finding
         gains.append(np.log(told[np.arange(len(copies)), copies] / plain[np.arange(len(copies)), copies]).sum())
     assert len(gains) >= 3
     assert min(gains) > 0
+
+
+@pytest.mark.parametrize(
+    ("wrong", "n", "agrees"),
+    [
+        (0, 15, Answer.YES),
+        (1, 15, Answer.CANNOT_SAY),
+        (5, 15, Answer.NO),
+        (50, 1000, Answer.YES),
+        (90, 1000, Answer.NO),
+    ],
+)
+def test_one_wrong_call_puts_no_family_in_doubt(wrong, n, agrees):
+    """P(Binomial(15, .06) >= 1) = .60, >= 5: .001 (computed); a wrong inbred differs at about a third."""
+    answer, text = _answer(wrong, n, Limits())
+    assert answer is agrees
+    assert ("not beyond chance" in text) == (agrees is Answer.CANNOT_SAY)
+    assert ("limit 5 %" in text) == (agrees is not Answer.YES)
+    if n == 15 and wrong:
+        assert (binom.sf(wrong - 1, n, 0.06) < 0.01) == (agrees is Answer.NO)
