@@ -170,7 +170,8 @@ def _line_measures(group: _Group) -> list[AccountRow]:
     decided = [line for line in group.lines if line.is_decided]
     seedlings = [line for line in decided if line.stage is Stage.HAPLOID]
     resolved = [line for line in group.lines if line.finding is not Finding.UNRESOLVED]
-    expected = [line for line in decided if line.is_expected]
+    told = [line.has_inducer_segment for line in decided if line.is_expected]
+    segmented = [has_one for has_one in told if has_one is not None]
     rows = [
         _line_row(group, "wrong_lines", [not li.is_expected for li in decided], [li.wrong for li in decided]),
         _line_row(
@@ -181,7 +182,7 @@ def _line_measures(group: _Group) -> list[AccountRow]:
         ),
         _line_row(group, "unresolved_lines", [li.finding is Finding.UNRESOLVED for li in group.lines]),
         _line_row(group, "duplicate_lines", [li.is_duplicate for li in resolved]),
-        _line_row(group, "inducer_segment_lines", [li.has_inducer_segment for li in expected]),
+        _line_row(group, "inducer_segment_lines", segmented),
     ]
     return [row for row in rows if row is not None]
 

@@ -25,6 +25,11 @@ from dhverify.strands import pair_genotypes
 
 SCREEN_MARGIN: Final = 12.0
 """Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
+SURE: Final = 0.1
+FEWEST_APART: Final = 5
+LEAST_APART: Final = 0.02
+"""Two donors with untyped parents differ when one is surely fixed (0.1 and 0.9) and the other surely carries the other
+allele at five markers and 2 % of those that are sure in both (common practice, no source)."""
 MAX_SCORED: Final = 3
 """Plants that are scored with linkage for one line; a screen picks them."""
 LEAST_CHANCE: Final = 1e-12
@@ -216,10 +221,12 @@ def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.boo
     masked = scores.copy()
     masked[everyone, own] = -np.inf
     wanted: dict[int, list[int]] = {}
+    apart = _Apart(analysis, panel)
     for line, order in enumerate(np.argsort(-masked, axis=1, kind="stable")[:, :MAX_SCORED]):
         for donor in order:
             is_close = masked[line, donor] >= own_score[line] - SCREEN_MARGIN
-            if np.isfinite(masked[line, donor]) and (is_close or in_doubt[line]):
+            is_able = np.isfinite(masked[line, donor]) and (is_close or in_doubt[line])
+            if is_able and apart.shown(int(own[line]), int(donor)):
                 wanted.setdefault(int(donor), []).append(line)
     options: list[list[Option]] = [[] for _ in everyone]
     n_others = max(1, len(panel.names) - 1)
@@ -240,6 +247,43 @@ def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.boo
     best = np.where(scores.max(axis=1) > own_score + 1e-9, scores.argmax(axis=1), own)
     fit = _fit(analysis, panel, best)
     return OtherDonors(options=tuple(map(tuple, options)), best=best, fit=fit)
+
+
+class _Apart:
+    """Whether donors are shown to differ; two rows of the sheet may be one cross whose parents nobody typed."""
+
+    def __init__(self, analysis: Analysis, panel: DonorPanel) -> None:
+        self._strand_second = analysis.learnt.strand_second
+        self._is_typed = [bool(info.sample) for info in analysis.registry.infos]
+        self._models = panel.models
+        self._known: dict[tuple[int, int], bool] = {}
+
+    def shown(self, first: int, second: int) -> bool:
+        """Whether donors of the panel differ for certain: by what was typed, or by what their lines show."""
+        key = (min(first, second), max(first, second))
+        if key not in self._known:
+            slots = [m.slots[list(m.donor_slots)] for m in (self._models[first], self._models[second])]
+            are_typed = all(self._is_typed[int(strand)] for strands in slots for strand in strands)
+            self._known[key] = are_typed or are_apart(*(self._strand_second[strands] for strands in slots))
+        return self._known[key]
+
+
+def are_apart(first: NDArray[np.float64], second: NDArray[np.float64]) -> bool:
+    """Whether one donor is fixed where another carries the other allele, at more markers than err.
+
+    Parameters
+    ----------
+    first, second
+        float64, shape (n_strands, n_markers). Probability of the second allele on the strands of either donor.
+
+    """
+    apart = np.zeros(first.shape[1], dtype=bool)
+    for one, other in ((first, second), (second, first)):
+        apart |= (one < SURE).all(axis=0) & (other > 1 - SURE).any(axis=0)
+        apart |= (one > 1 - SURE).all(axis=0) & (other < SURE).any(axis=0)
+    both = np.vstack([first, second])
+    n_sure = int(((both < SURE) | (both > 1 - SURE)).all(axis=0).sum())
+    return int(apart.sum()) >= max(FEWEST_APART, LEAST_APART * n_sure)
 
 
 def _fit(analysis: Analysis, panel: DonorPanel, donor: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -179,8 +179,8 @@ def _with_checked_map(work: JudgedLot) -> Lot:
     fit = fit_map(families, lot.grid)
     if fit.is_wrong:
         warning = (
-            f"The map does not fit this lot: close neighbours part ways in {fit.parted:.0%} of the clean lines. All"
-            " markers are used as unlinked; check the map, the species and the marker positions."
+            f"The map does not fit this lot: close neighbours part ways in {100 * fit.parted:.0f} % of the clean lines."
+            " All markers are used as unlinked; check the map, the species and the marker positions."
         )
         return with_loose_markers(lot, np.arange(lot.grid.n_markers), "", warning)
     note = "segregates with neither neighbour: misplaced on the map, used as unlinked"

@@ -110,7 +110,19 @@ def choose_markers(
     genetic_map: GeneticMap | None = None,
     results: str | PathLike[str] | None = None,
     progress: Progress | None = None,
-    **settings: Any,
+    goal: str | None = None,
+    miss: float | None = None,
+    false_fail: float | None = None,
+    segment_cm: float | None = None,
+    segment_power: float | None = None,
+    identity: bool | None = None,
+    size: int | None = None,
+    spare: int | None = None,
+    error_rate: float | None = None,
+    dropout: float | None = None,
+    require: tuple[str, ...] = (),
+    avoid: tuple[str, ...] = (),
+    min_diagnostic_markers: int | None = None,
 ) -> MarkerSetResult:
     """Choose the fewest markers that can verify the crosses of a sheet.
 
@@ -127,8 +139,25 @@ def choose_markers(
         markers are chosen that would settle its undecided lines.
     progress
         Called with what is being done, how much is done, and of how much.
-    **settings
-        Fields of :class:`dhverify.design.marker_set_request.MarkerSetRequest`; None stands for the default.
+    goal
+        ``haploid`` (tell hybrids), ``D1`` (tell selfed hybrids and selfed donors), or ``both``, as if None.
+    miss, false_fail
+        Highest probability that a wrong line passes, and that a good one fails; 0.001 if None.
+    segment_cm, segment_power
+        Length of inducer segments to be seen, and the share of places where they must be; not asked if None.
+    identity
+        Whether sister lines must be told apart, too.
+    size
+        At most so many markers; as many as it takes if None.
+    spare
+        Assays that may fail while the goal still holds; 0 if None.
+    error_rate, dropout
+        Calls that are wrong; heterozygotes that lose an allele. Those of the earlier check, or shipped, if None.
+    require, avoid
+        Names of markers that must, or must not, be chosen.
+    min_diagnostic_markers
+        Diagnostic markers that each cross must have as far as there are candidates; the limit of the earlier check,
+        or the shipped one, if None; 0 asks for none.
 
     Returns
     -------
@@ -139,14 +168,27 @@ def choose_markers(
     ------
     InputError
         If a setting is wrong, no parent is typed, a marker is unknown, or the folder holds no check.
-    TypeError
-        If there is no setting of that name.
 
     """
     from dhverify.design.marker_set import choose_marker_set
     from dhverify.design.marker_set_request import MarkerSetRequest
     from dhverify.report.marker_results import read_marker_results, request_settings
 
+    settings = {
+        "goal": goal,
+        "miss": miss,
+        "false_fail": false_fail,
+        "segment_cm": segment_cm,
+        "segment_power": segment_power,
+        "identity": identity,
+        "size": size,
+        "spare": spare,
+        "error_rate": error_rate,
+        "dropout": dropout,
+        "require": require,
+        "avoid": avoid,
+        "min_diagnostic_markers": min_diagnostic_markers,
+    }
     earlier = None if results is None else read_marker_results(results)
     outcome = choose_marker_set(
         genotypes,
@@ -167,7 +209,13 @@ def plan_budget(
     sure: float = 0.9,
     results: str | PathLike[str] | None = None,
     costs: str | PathLike[str] | Mapping[str, object] | None = None,
-    **rates: float | None,
+    induction_rate: float | None = None,
+    false_haploid_rate: float | None = None,
+    missed_haploid_rate: float | None = None,
+    survival: float | None = None,
+    doubling: float | None = None,
+    hybrid_survival: float | None = None,
+    rogued: float | None = None,
 ) -> BudgetResult:
     """Work out what a season needs for a number of true lines, and where to genotype.
 
@@ -181,9 +229,13 @@ def plan_budget(
         The results folder of a check that had counts: its rates are used, with their uncertainty.
     costs
         TOML file, or mapping, with ``kernel``, ``seedling``, ``plant``, ``assay`` and ``unit``.
-    **rates
-        ``induction_rate``, ``false_haploid_rate``, ``missed_haploid_rate``, ``survival``, ``doubling``,
-        ``hybrid_survival``, ``rogued``; each replaces what was observed, None stands for not given.
+    induction_rate, false_haploid_rate, missed_haploid_rate
+        Share of kernels with a haploid embryo; of hybrid kernels sorted as haploid; of haploid ones sorted as hybrid.
+        Each rate replaces what was observed; None is not given.
+    survival, doubling
+        Share of treated seedlings that survive; of surviving haploids that give D1 seed.
+    hybrid_survival, rogued
+        Share of treated hybrids that survive, as ``survival`` if None; of hybrids removed by eye, 0 if None.
 
     Returns
     -------
@@ -195,8 +247,6 @@ def plan_budget(
     ------
     InputError
         If a number is out of range, a rate is lacking, a cost is unknown, or no line is possible.
-    TypeError
-        If there is no rate of that name.
 
     Examples
     --------
@@ -213,7 +263,17 @@ def plan_budget(
     from dhverify.formats.costs_file import read_cost_values
     from dhverify.report.budget_results import read_observed_programme
 
-    request = BudgetRequest(lines=lines, sure=sure, **rates)
+    request = BudgetRequest(
+        lines=lines,
+        sure=sure,
+        induction_rate=induction_rate,
+        false_haploid_rate=false_haploid_rate,
+        missed_haploid_rate=missed_haploid_rate,
+        survival=survival,
+        doubling=doubling,
+        hybrid_survival=hybrid_survival,
+        rogued=rogued,
+    )
     if isinstance(costs, Mapping):
         prices = Costs.from_mapping(costs)
     else:

@@ -30,10 +30,12 @@ from dhverify.outcome import (
     Verdict,
 )
 from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates, segment_rows, tracks
+from dhverify.plate_layout import layout_warnings
 from dhverify.plates import PlateFindings, judge_plates, plate_rows, well_rows
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import blind_chromosomes, smallest_visible_cm
+from dhverify.sheet_warnings import pedigree_warning, source_warning, undeclared_source, unmatched_warnings
 from dhverify.verdicts import judge
 from dhverify.wells import nearest
 
@@ -89,10 +91,10 @@ def run_check(
     analysis = with_consensus(analysis, lot, identity.agreeing_replicates, jobs=jobs)
     diagnosis = diagnose(lot, analysis, limits, progress)
     evidence = with_chains(lot, analysis, diagnosis.evidence)
-    evidence = _with_identity(_complete(evidence, sheet), identity)
+    evidence = _with_identity(_complete(evidence, sheet), identity, sheet)
     evidence = {name: _with_nearest_source(found, lot, identity) for name, found in evidence.items()}
     evidence = _with_doubt(evidence, analysis, references)
-    plates = judge_plates(lot, analysis, evidence, sheet, limits)
+    plates = judge_plates(lot, analysis, evidence, sheet, limits, displaced=identity.displaced)
     evidence = {name: _with_plates(found, plates) for name, found in evidence.items()}
     return _outcome(
         FoundLot(
@@ -116,8 +118,12 @@ def _with_plates(found: LineEvidence, plates: PlateFindings) -> LineEvidence:
     """Add what its plate says of a line: flags, and whose DNA it holds where it is a mixture."""
     name = found.sample.name
     found = replace(found, flags=found.flags | plates.flags.get(name, frozenset()))
+    if found.finding is not Finding.MIXTURE:
+        return found
+    if name in plates.unsettled or found.contaminant in plates.unsettled:
+        return replace(found, contaminant="", contaminant_share=None)
     leak = plates.leaks.get(name)
-    if leak is None or found.finding is not Finding.MIXTURE:
+    if leak is None:
         return found
     return replace(found, contaminant=leak.source, contaminant_share=leak.share)
 
@@ -190,7 +196,9 @@ def _with_doubt(
     return result
 
 
-def _with_identity(evidence: Mapping[str, LineEvidence], identity: IdentityFindings) -> dict[str, LineEvidence]:
+def _with_identity(
+    evidence: Mapping[str, LineEvidence], identity: IdentityFindings, sheet: SampleSheet
+) -> dict[str, LineEvidence]:
     """Add what was found of identities."""
     return {
         name: replace(
@@ -198,9 +206,15 @@ def _with_identity(evidence: Mapping[str, LineEvidence], identity: IdentityFindi
             flags=found.flags | identity.flags.get(name, frozenset()),
             duplicate_group=identity.duplicate_group.get(name, ""),
             duplicates=identity.duplicates(name),
+            undeclared_source=_undeclared_source(found.sample, identity, sheet),
         )
         for name, found in evidence.items()
     }
+
+
+def _undeclared_source(sample: Sample, identity: IdentityFindings, sheet: SampleSheet) -> tuple[str, str] | None:
+    copies = identity.duplicates(sample.name)
+    return undeclared_source(sample, sheet[copies[0]]) if len(copies) == 1 else None
 
 
 def _with_nearest_source(found: LineEvidence, lot: Lot, identity: IdentityFindings) -> LineEvidence:
@@ -282,6 +296,18 @@ def _outcome(found: FoundLot, *, counts: Counts | None, by: Sequence[str]) -> Ch
         strata=tuple(by),
         stories=(*found.identity.stories, *found.plates.stories),
         group_advice=advice.groups,
+        exchanges=_exchanges(found.identity),
+    )
+
+
+def _exchanges(identity: IdentityFindings) -> tuple[tuple[str, str], ...]:
+    """Pairs of labels that hold each other's DNA, those of a turned plate left out."""
+    return tuple(
+        (label, meant)
+        for label, meant in identity.holds.items()
+        if label < meant
+        and identity.holds.get(meant) == label
+        and Flag.TURNED_PLATE not in identity.flags.get(label, frozenset())
     )
 
 
@@ -290,14 +316,9 @@ def _checksum(table: SampleSheet | Counts | None) -> tuple[tuple[str, str], ...]
 
 
 def _warnings(found: FoundLot) -> tuple[str, ...]:
-    held = {str(name) for name in found.genotypes.samples}
-    unnamed = [name for name in found.genotypes.samples if str(name) not in found.sheet]
-    missing = [line.name for line in found.sheet.lines if line.name not in held]
+    held = tuple(str(name) for name in found.genotypes.samples)
     texts = [*found.genotypes.warnings, *found.sheet.warnings, *found.lot.marker_map.warnings, *found.lot.warnings]
-    if unnamed:
-        some = ", ".join(str(n) for n in unnamed[:5]) + (", ..." if len(unnamed) > 5 else "")
-        texts.append(f"{len(unnamed)} genotyped samples are not on the sheet and are left out: {some}")
-    if missing:
-        some = ", ".join(missing[:5]) + (", ..." if len(missing) > 5 else "")
-        texts.append(f"{len(missing)} lines of the sheet are in no genotype file: {some}")
-    return tuple(texts)
+    texts += unmatched_warnings(found.sheet, held)
+    texts += layout_warnings(found.sheet)
+    texts += [source_warning(found.sheet, found.identity.duplicate_group), pedigree_warning(found.sheet, held)]
+    return tuple(filter(None, texts))

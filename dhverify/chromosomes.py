@@ -138,7 +138,7 @@ def doubt_of_maize(chrom: NDArray[np.str_], pos_bp: NDArray[np.int64]) -> str:
         return ""
     return (
         f"Taken to be of maize, which so few positions ({len(pos_bp)}) cannot tell: they reach no further than"
-        f" {reach:.0%} of any maize chromosome. If that is not so, hand in a map."
+        f" {100 * reach:.0f} % of any maize chromosome. If that is not so, hand in a map."
     )
 
 

@@ -41,6 +41,14 @@ FEWEST_HETEROZYGOTES: Final = 10
 """Heterozygotes of a sample from which it is compared with the plant that it may be (common practice, no source)."""
 SAME_KIND: Final = 0.8
 """A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
+SURE_SHARE_SD: Final = 0.12
+"""The share of a contaminant is told when its posterior standard deviation is at most this (common practice, no
+source)."""
+LARGEST_SHARE_IN_CALLS: Final = 0.27
+"""Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
+:func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
+LARGER_CHANCE: Final = 0.05
+"""Calls tell no share where one that they cannot tell is more probable than this (common practice, no source)."""
 EVEN: Final = 0.15
 """Shares of a contaminant within this of one half make it look like one of the two gametes of a plant."""
 MOTHER_WEIGHT: Final = 0.5
@@ -57,8 +65,8 @@ class MixtureFit:
         For the posterior.
     partner
         Name of the partner.
-    share, share_sd
-        Posterior mean and standard deviation of its share.
+    scores
+        Log likelihood at every one of :data:`SHARES`; float64, shape (n_shares,).
     even_log_likelihood
         Log likelihood at shares near one half.
     otherwise
@@ -68,8 +76,7 @@ class MixtureFit:
 
     option: Option
     partner: str
-    share: float
-    share_sd: float
+    scores: NDArray[np.float64]
     even_log_likelihood: float
     otherwise: tuple[Option, ...] = ()
 
@@ -106,6 +113,35 @@ def shown_genotype(second_share: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([(1 - visible) * (1 - second), visible, (1 - visible) * second])
 
 
+def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
+    """Posterior mean of the share of a contaminant where the data tell it; None else.
+
+    Calls show it no further once nearly all markers that differ are heterozygous, so that a share is told by them
+    only where larger ones are excluded.
+
+    Parameters
+    ----------
+    scores
+        float64, shape (n_shares,). Log likelihood at every one of :data:`SHARES`.
+    has_reads
+        Whether they come from reads.
+
+    Examples
+    --------
+    >>> sure, open_above = -100.0 * (np.array(SHARES) != 0.25), -100.0 * (np.array(SHARES) < 0.25)
+    >>> told_share(sure, has_reads=False), told_share(open_above, has_reads=False)
+    (0.25, None)
+
+    """
+    shares = np.array(SHARES)
+    weight = np.exp(scores - scores.max())
+    weight /= weight.sum()
+    mean = float(weight @ shares)
+    is_hidden = not has_reads and float(weight[shares > LARGEST_SHARE_IN_CALLS].sum()) > LARGER_CHANCE
+    is_wide = float(np.sqrt(weight @ (shares - mean) ** 2)) > SURE_SHARE_SD
+    return None if is_hidden or is_wide else mean
+
+
 def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.float64]:
     """Likelihood of a sample, given its own gamete's allele and a partner's genotype.
 
@@ -126,9 +162,9 @@ def mixed_likelihoods(learnt: LearntLot, row: int, shares: Sequence[float]) -> N
         depths = learnt.seen.depths[row]
         values = learnt.assay.reads.at_share(depths, second.ravel())
         plain = learnt.assay.reads.at_share(depths, np.array([0.0, 0.5, 1.0]))
-        return (values / plain.max(axis=1, keepdims=True)).reshape(-1, *second.shape)
+        return np.asarray(values / plain.max(axis=1, keepdims=True)).reshape(-1, *second.shape)
     alone = learnt.assay.genotype_likelihood(learnt.seen, np.array([row]))[:, 0]
-    return (alone @ shown_genotype(second.ravel())).reshape(-1, *second.shape)
+    return np.asarray(alone @ shown_genotype(second.ravel())).reshape(-1, *second.shape)
 
 
 def partner_screen(
@@ -226,17 +262,17 @@ def find_mixtures(
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
     wells = Wells.of(everyone)
-    kin = _kin(everyone)
+    kin = kin_numbers(everyone)
     genotypes = PartnerGenotypes(analysis)
     found = {}
     for line, row, score in zip(lines, rows, scores, strict=True):
         weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
         order = np.argsort(-(score + weights), kind="stable")[: 4 * MAX_PARTNERS]
         order = order[np.isfinite(weights[order])]
-        top = order[~_same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
+        top = order[~same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
         beside = wells.beside(row, able)
         beside = beside[np.isfinite(weights[beside])]
-        beside = beside[~_same_kind(calls[row], calls[able[beside]])]
+        beside = beside[~same_kind(calls[row], calls[able[beside]])]
         top = np.concatenate([top, np.setdiff1d(beside, top)])
         if not len(top):
             continue
@@ -255,7 +291,7 @@ def _rank(fit: MixtureFit) -> float:
     return fit.option.log_likelihood + fit.option.log_weight
 
 
-def _kin(everyone: Sequence[Sample]) -> NDArray[np.int64]:
+def kin_numbers(everyone: Sequence[Sample]) -> NDArray[np.int64]:
     """Number of the declared line of each sample: itself, its source and descent, its replicates."""
     groups = declared_groups(SampleSheet(samples=tuple(everyone)))
     number: dict[str, int] = {}
@@ -308,7 +344,7 @@ def _as_pollen(
     )
 
 
-def _same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[np.bool_]:
+def same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[np.bool_]:
     """Partners that are heterozygous wherever the sample is: the same plant again, and no sign of a mixture."""
     is_het = sample == 1
     if is_het.sum() < FEWEST_HETEROZYGOTES:
@@ -347,11 +383,7 @@ def _fits(
 
 
 def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> MixtureFit:
-    weight = np.exp(score - score.max())
-    weight /= weight.sum()
-    shares = np.array(SHARES)
-    even = score[np.abs(shares - 0.5) < EVEN]
-    mean = float((weight * shares).sum())
+    even = score[np.abs(np.array(SHARES) - 0.5) < EVEN]
     option = Option(
         finding="mixture",
         log_likelihood=float(np.logaddexp.reduce(score) - np.log(len(score))),
@@ -361,7 +393,6 @@ def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> Mixt
     return MixtureFit(
         option=option,
         partner=partner,
-        share=mean,
-        share_sd=float(np.sqrt((weight * (shares - mean) ** 2).sum())),
+        scores=score,
         even_log_likelihood=float(np.logaddexp.reduce(even) - np.log(len(even))),
     )

@@ -10,7 +10,7 @@ from dhverify.outcome import Finding, Flag
 from dhverify.samples import Sample, SampleSheet, Stage
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from dhverify.evidence import LineEvidence
 
@@ -35,8 +35,10 @@ class CountedLine:
         can be resolved; 0 where it is not decided.
     is_expected
         Whether the finding is the one that its stage expects.
-    is_duplicate, has_inducer_segment
-        Whether it is in a duplicate group; whether it is of the expected finding with an inducer segment.
+    is_duplicate
+        Whether it is in a duplicate group.
+    has_inducer_segment
+        Whether it is of the expected finding with an inducer segment; None where none could be looked for.
 
     """
 
@@ -47,7 +49,7 @@ class CountedLine:
     hybrid: float
     is_expected: bool
     is_duplicate: bool
-    has_inducer_segment: bool
+    has_inducer_segment: bool | None
 
     @property
     def sample(self) -> Sample:
@@ -97,7 +99,7 @@ def _counted(samples: tuple[Sample, ...], evidence: Mapping[str, LineEvidence]) 
         wrong=1 - decided.get(expected, 0.0) / total if is_decided else 0.0,
         hybrid=decided.get(Finding.HYBRID, 0.0) / total if is_decided else 0.0,
         is_duplicate=any(e.duplicate_group or Flag.DUPLICATE in e.flags for e in known),
-        has_inducer_segment=is_expected and any(s.origin == "inducer" for e in told for s in e.segments),
+        has_inducer_segment=_has_segment(told) if is_expected else False,
         is_expected=is_expected,
     )
 
@@ -155,3 +157,10 @@ _SHEET_NAMES = {"name": "sample"}
 
 def _field(column: str) -> str:
     return "name" if column == "sample" else column
+
+
+def _has_segment(samples: Sequence[LineEvidence]) -> bool | None:
+    """Whether any sample of a clean line shows an inducer segment; None where none of them could."""
+    if not any(evidence.can_show_segments for evidence in samples):
+        return None
+    return any(segment.origin == "inducer" for evidence in samples for segment in evidence.segments)

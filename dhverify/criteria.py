@@ -121,6 +121,8 @@ def _inducer(evidence: LineEvidence, limits: Limits) -> State:
 def _foreign(evidence: LineEvidence, limits: Limits) -> State:
     if evidence.measures is None:
         return State.CANNOT_SAY
+    if any(segment.origin == "foreign" for segment in evidence.segments):
+        return State.NOT_MET
     return _over(evidence.measures.foreign, limits.max_foreign_share)
 
 

@@ -16,6 +16,7 @@ from dhverify.findings_table import EXPECTED, Candidate, candidates
 from dhverify.likelihood import factor_posterior, marker_emissions, state_posterior
 from dhverify.limits import Limits
 from dhverify.marker_classes import SURE, MarkerClasses
+from dhverify.marker_grid import NO_MARKER
 from dhverify.outcome import SegmentRow
 from dhverify.scoring import FamilyLines, batch_emissions
 from dhverify.segments import FoundSegment, find_segments, kind_posterior, kind_support
@@ -119,7 +120,9 @@ def _decode_lines(
     target: _Target,
 ) -> None:
     pairs = list(candidate.hypothesis.pairs)
-    weight = analysis.learnt.grid.weight
+    grid = analysis.learnt.grid
+    weight = grid.weight
+    tells_parents = _tells_parents(analysis, model)
     donor, inducer = set(model.donor_slots), set(model.inducer_slots) - set(model.donor_slots)
     kinds = np.array([[sum(slot in group for slot in pair) / 2 for pair in pairs] for group in (donor, inducer)])
     is_plant = np.array([pair[0] == model.shape.plant for pair in pairs])
@@ -133,13 +136,23 @@ def _decode_lines(
         emissions = batch_emissions(analysis.learnt, [group], pairs, model.shape)
         here = state_posterior(candidate.hypothesis, emissions, analysis.learnt.grid)
         per_pair = np.einsum("m,mpn->pn", weight, here)
+        of_parents = np.einsum("m,mpn->pn", weight * tells_parents, here)
         best = here.argmax(axis=1)
         target.strand[part] = strand_of_pair[best].T
         target.copies[part] = copies[best].T
         for column, line in enumerate(part):
             given, induced = (round(float(v), 9) for v in kinds @ per_pair[:, column])
             target.shares[line] = (given, induced, max(0.0, round(1.0 - given - induced, 9)))
-            target.parents[line] = _parents(model, slots @ per_pair[:, column])
+            target.parents[line] = _parents(model, slots @ of_parents[:, column])
+
+
+def _tells_parents(analysis: Analysis, model: FamilyModel) -> NDArray[np.bool_]:
+    """Markers that tell the parents of a donor apart, by themselves or by their neighbours; shape (n_markers,)."""
+    grid = analysis.learnt.grid
+    linked = grid.marker[:, grid.chain_chrom != ""]
+    is_linked = np.isin(np.arange(grid.n_markers), linked[linked != NO_MARKER])
+    second = analysis.learnt.strand_second[model.slots[list(model.donor_slots)]]
+    return np.asarray(is_linked | (np.ptp(second, axis=0) > 0.5))
 
 
 def _parents(model: FamilyModel, shares: NDArray[np.float64]) -> tuple[tuple[str, float], ...]:
@@ -240,12 +253,19 @@ def _mark(
     kinds: NDArray[np.float64],
     analysis: Analysis,
 ) -> None:
-    """Write the copies of the inducer within its segments onto the track."""
-    if not any(segment.origin == "inducer" for segment in segments):
-        return
-    inside = kinds[:, 1:3].sum(axis=1) > 0.5
-    target.copies[line, inside] = np.where(kinds[inside, 2] > kinds[inside, 1], 2, 1)
-    target.strand[line, inside & (target.copies[line] == 2)] = NOT_DECODED
-    extra = round(float(analysis.learnt.grid.weight[inside] @ target.copies[line, inside]) / 2, 9)
-    given = max(0.0, 1.0 - extra)
-    target.shares[line] = (given, extra, 0.0)
+    """Write the copies of the inducer within its segments onto the track, and both kinds into the shares."""
+    origins = {segment.origin for segment in segments}
+    weight = analysis.learnt.grid.weight
+    induced = foreign = 0.0
+    if "inducer" in origins:
+        inside = kinds[:, 1:3].sum(axis=1) > 0.5
+        target.copies[line, inside] = np.where(kinds[inside, 2] > kinds[inside, 1], 2, 1)
+        target.strand[line, inside & (target.copies[line] == 2)] = NOT_DECODED
+        induced = round(float(weight[inside] @ target.copies[line, inside]) / 2, 9)
+    if "foreign" in origins:
+        inside = kinds[:, 3:5].sum(axis=1) > 0.5
+        both = kinds[inside, 4] > kinds[inside, 3]
+        target.strand[line, np.flatnonzero(inside)[both]] = NOT_DECODED
+        foreign = round(float(weight[inside] @ np.where(both, 1.0, 0.5)), 9)
+    if origins:
+        target.shares[line] = (max(0.0, 1.0 - induced - foreign), induced, foreign)

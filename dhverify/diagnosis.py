@@ -12,7 +12,7 @@ from scipy.stats import binom
 
 from dhverify.alternatives import DonorPanel, OtherDonors, donor_panel, other_donors
 from dhverify.analysis import Analysis
-from dhverify.contamination import MixtureFit, find_mixtures
+from dhverify.contamination import MixtureFit, find_mixtures, told_share
 from dhverify.decoding import Decoded, decode
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import EXPECTED, candidates
@@ -29,6 +29,7 @@ from dhverify.outcome import Finding
 from dhverify.pollen import named_pollen
 from dhverify.poor_samples import POOR_SAMPLE, poor_samples
 from dhverify.samples import Role, Sample, Stage
+from dhverify.sisters import sister_options
 
 NO_DOUBT: Final = 0.9995
 """A line whose expected finding is at least this probable is not compared with every plant of the lot."""
@@ -37,11 +38,6 @@ EXCESS_PROBABILITY: Final = 1e-3
 (computed from the binomial; one clean line in 1,000 is looked at in vain)."""
 FIXED_HETEROZYGOSITY: Final = 0.1
 """Samples less heterozygous are taken as inbred when pollen parents are looked for (common practice, no source)."""
-LARGEST_SHARE_IN_CALLS: Final = 0.27
-"""Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
-:func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
-SURE_SHARE_SD: Final = 0.12
-"""The share of a contaminant is told when its posterior standard deviation is at most this."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -90,6 +86,8 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line] += found
     for line, poor in poor_samples(analysis, doubtful).items():
         options[line].append(poor)
+    for line, found in sister_options(analysis, doubtful).items():
+        options[line] += found
     for line, mixture in mixtures.items():
         options[line] += [mixture.option, *mixture.otherwise]
     pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
@@ -233,7 +231,7 @@ def _evidence(
     is_blind = measures.called_markers < limits.min_called_markers
     if is_blind:
         finding = Finding.UNRESOLVED
-    mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
+    mixture = mixtures.get(line) if finding is Finding.MIXTURE and choice.name else None
     best = panel.names[int(others.best[line])]
     if finding is Finding.OTHER_DONOR and choice.name:
         best = (choice.name,)
@@ -259,12 +257,8 @@ def _evidence(
 
 
 def _told_share(mixture: MixtureFit | None, analysis: Analysis) -> float | None:
-    """The share of a contaminant where the data tell it: calls show it no further once all are heterozygous."""
-    if mixture is None or mixture.share_sd > SURE_SHARE_SD:
-        return None
-    if analysis.learnt.seen.depths is None and mixture.share > LARGEST_SHARE_IN_CALLS:
-        return None
-    return mixture.share
+    """The share of a contaminant where the data tell it."""
+    return None if mixture is None else told_share(mixture.scores, has_reads=analysis.learnt.seen.depths is not None)
 
 
 def expected_finding(sample: Sample) -> Finding:

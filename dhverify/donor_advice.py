@@ -10,7 +10,7 @@ import numpy as np
 from dhverify.account import share_interval
 from dhverify.counted_lines import CountedLine, counted_lines, group_value
 from dhverify.group_tests import Stratum, excess_probability, holm, rate_ratio
-from dhverify.outcome import Finding
+from dhverify.outcome import Finding, Flag
 from dhverify.samples import SampleSheet, Stage
 from dhverify.uncertain_rates import rate_of_count
 
@@ -28,7 +28,15 @@ work (a decision, no source: false discovery rate (1-h)a / [(1-h)a + h(1-b)] = .
 UNRELIABLE_UNCOLOURED: Final = 0.05
 """A colour inhibitor of the donor shows in at least this share of its kernels (common practice, no source; 23.6 %
 of 178 subtropical inbreds showed no endosperm colour, Gain et al. 2023)."""
+WORTH_GENOTYPING: Final = 0.05
+"""Share of wrong lines from which all are worth genotyping, however the other donors do (a decision, no source: one
+line in twenty)."""
 FEW_LINES: Final = 10
+UNSETTLED: Final = frozenset({Flag.TURNED_PLATE, Flag.REFERENCE_IN_DOUBT})
+"""Flags of lines that say nothing of their donor: whose DNA they hold, or what they should be, is not known."""
+SETTLE_FIRST: Final = (
+    "Nothing can be said of this donor until the layout of its plates and the references of its family are settled."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,17 +106,26 @@ def advise(
         Further columns to group by.
 
     """
-    lines = [line for line in counted_lines(sheet, evidence) if line.is_decided]
+    decided = [line for line in counted_lines(sheet, evidence) if line.is_decided]
+    lines = [line for line in decided if not _is_unsettled(line, evidence)]
+    unsettled = {line.sample.donor for line in decided} - {line.sample.donor for line in lines}
     donors = list(dict.fromkeys(sample.donor for sample in sheet.lines))
     hybrids = _hybrids(lines)
     later = _later(lines)
     uncoloured = _uncoloured(counts, donors)
     words = {
-        donor: _donor_words(hybrids.get(donor), later.get(donor), uncoloured.get(donor), len(donors))
+        donor: _donor_words(
+            hybrids.get(donor), later.get(donor), uncoloured.get(donor), len(donors), is_settled=donor not in unsettled
+        )
         for donor in donors
     }
     groups = tuple(text for column in dict.fromkeys(by) for text in _column_words(lines, column))
     return ProgrammeAdvice(donors=words, groups=groups)
+
+
+def _is_unsettled(line: CountedLine, evidence: Mapping[str, LineEvidence]) -> bool:
+    """Whether a sample of a line stands on a moved plate or has a reference in doubt."""
+    return any(sample.name in evidence and evidence[sample.name].flags & UNSETTLED for sample in line.samples)
 
 
 # rates of each donor against the others
@@ -169,7 +186,9 @@ def _corrected(own: Mapping[str, tuple[int, int]], intervals: Mapping[str, tuple
 # words
 
 
-def _donor_words(hybrids: _Rate | None, later: _Rate | None, uncoloured: _Rate | None, n_donors: int) -> str:
+def _donor_words(
+    hybrids: _Rate | None, later: _Rate | None, uncoloured: _Rate | None, n_donors: int, *, is_settled: bool = True
+) -> str:
     found = []
     if uncoloured is not None and uncoloured.is_excess and uncoloured.low > UNRELIABLE_UNCOLOURED:
         found.append(
@@ -182,7 +201,7 @@ def _donor_words(hybrids: _Rate | None, later: _Rate | None, uncoloured: _Rate |
         found.append(
             f"Genotype all lines of this donor: {_of(later)} are not what their stage says {_against(later, n_donors)}."
         )
-    return " ".join(found) or _nothing(hybrids, later)
+    return " ".join(found) or (_nothing(hybrids, later) if is_settled else SETTLE_FIRST)
 
 
 def _hybrid_words(hybrids: _Rate, n_donors: int, *, is_named: bool) -> list[str]:
@@ -197,14 +216,15 @@ def _hybrid_words(hybrids: _Rate, n_donors: int, *, is_named: bool) -> list[str]
 
 
 def _of(rate: _Rate) -> str:
-    return f"{rate.count} of {rate.of} ({rate.rate:.1%}, 95 % interval {rate.low:.1%} to {rate.high:.1%})"
+    interval = f"{100 * rate.low:.1f} % to {100 * rate.high:.1f} %"
+    return f"{rate.count} of {rate.of} ({100 * rate.rate:.1f} %, 95 % interval {interval})"
 
 
 def _against(rate: _Rate, n_donors: int) -> str:
     chance = f"{rate.chance:.1g}" if rate.chance >= 1e-6 else "less than 1e-06"
     return (
-        f"against {rate.others:.1%} of the other donors, which chance does not explain (probability {chance} after"
-        f" Holm's correction for {n_donors} donors)"
+        f"against {100 * rate.others:.1f} % of the other donors, which chance does not explain (probability {chance}"
+        f" after Holm's correction for {n_donors} donors)"
     )
 
 
@@ -214,7 +234,23 @@ def _nothing(hybrids: _Rate | None, later: _Rate | None) -> str:
         return "No line of this donor could be decided: nothing can be said."
     if rate.of < FEW_LINES:
         return f"Too few lines to tell: {_of(rate)} {what}."
-    return f"Nothing to change: {_of(rate)} {what}."
+    beginning = "No worse than the other donors" if rate.others_of else "No other donor to compare with"
+    wrong = "a hybrid" if hybrids is not None else "wrong"
+    return f"{beginning}: {_of(rate)} {what}. {_left_unchecked(rate, wrong)}"
+
+
+def _left_unchecked(rate: _Rate, wrong: str) -> str:
+    """Say what a rate means for lines of the donor that are not genotyped."""
+    if rate.count == 0:
+        return f"Of those sent on without genotyping, at most about 1 in {_one_in(rate.high)} will be {wrong}."
+    about = f"about 1 in {_one_in(rate.rate)}"
+    if rate.rate < WORTH_GENOTYPING:
+        return f"Of those sent on without genotyping, {about} will be {wrong}."
+    return f"Genotype all before they are sent on: {about} of those that are not genotyped will be {wrong}."
+
+
+def _one_in(share: float) -> int:
+    return max(round(1 / share), 1)
 
 
 def _column_words(lines: Sequence[CountedLine], column: str) -> list[str]:

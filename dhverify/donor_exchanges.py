@@ -9,7 +9,7 @@ import numpy as np
 
 from dhverify.alternatives import donor_panel, other_donors
 from dhverify.analysis import Analysis
-from dhverify.exchanges import Story
+from dhverify.exchanges import Story, standing
 from dhverify.samples import Role, Sample, SampleSheet
 
 SURE_MISFIT: Final = 4.6
@@ -65,10 +65,9 @@ def donor_stories(sheet: SampleSheet, fits: Mapping[str, str], told: Collection[
 def _story(own: str, other: str, ones: list[Sample], twos: list[Sample]) -> Story:
     if len(ones) == len(twos) == 1:
         one, two = ones[0].name, twos[0].name
-        wells = f" (wells {ones[0].well} and {twos[0].well})" if ones[0].well and twos[0].well else ""
         text = (
-            f"{one} and {two} may have been exchanged{wells}: {one}, declared of {own}, is a clean line of {other},"
-            f" {two} the other way round, and no other line of the two donors is."
+            f"{standing(ones[0])} and {standing(twos[0])} may have been exchanged: {one}, declared of {own}, is a clean"
+            f" line of {other}, {two} the other way round, and no other line of the two donors is."
         )
         return Story(text=text, meant={one: two, two: one})
     first, second = (", ".join(sample.name for sample in side) for side in (ones, twos))

@@ -73,6 +73,8 @@ class LineEvidence:
         What is known beyond the finding (which pollen, how many selfings), and the plant it names.
     duplicate_group, duplicates
         Label of the samples of one genotype that are not declared so, and the names of the others.
+    undeclared_source
+        The line and the seedling that it may have been grown from, where the duplicates are just these two.
     is_poor_sample
         Whether a clean line is best explained by DNA that errs more than the lot.
     segment_probability
@@ -102,9 +104,15 @@ class LineEvidence:
     inducer_is_known: bool = True
     duplicate_group: str = ""
     duplicates: tuple[str, ...] = ()
+    undeclared_source: tuple[str, str] | None = None
     flags: frozenset[Flag] = field(default_factory=frozenset)
     notes: tuple[str, ...] = ()
     reference_agrees: Answer = Answer.YES
+
+    @property
+    def can_show_segments(self) -> bool:
+        """Whether inducer segments could be looked for: the inducer is known and markers that show it were called."""
+        return self.inducer_is_known and self.measures is not None and bool(self.measures.diagnostic_markers)
 
     @property
     def expected_probability(self) -> float:

@@ -12,10 +12,14 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from dhverify.declared_identity import Groups
-from dhverify.samples import Role, SampleSheet
+from dhverify.plate_layout import TURNED
+from dhverify.samples import Role, Sample, SampleSheet
 
 MIN_PLATE_EVIDENCE: Final = 3
 """Pairs that a story about a plate, row or column must explain (common practice, no source)."""
+MIN_ROW_EVIDENCE: Final = 2
+"""Pairs that explain a story of one row or column where nothing is against it and no exchange explains them: few of
+its wells may name a source (common practice, no source)."""
 MAX_AGAINST: Final = 0.1
 """Pairs against such a story for each pair that it explains."""
 NOTHING: Final = "an empty well for "
@@ -33,8 +37,8 @@ class Story:
         What happened with its evidence, a sentence or two.
     meant
         For each label concerned the label that its DNA was meant for.
-    plate
-        The plate, for a story about a plate, a row or a column of it; else empty.
+    move
+        For a story about a plate, a row or a column of it: how it came out of place; else empty.
     explained
         Undeclared pairs of one genotype that it explains.
 
@@ -42,7 +46,7 @@ class Story:
 
     text: str
     meant: Mapping[str, str]
-    plate: str = ""
+    move: str = ""
     explained: tuple[Pair, ...] = ()
 
 
@@ -120,6 +124,7 @@ def _touching(pairs: Sequence[Pair], meant: Mapping[str, str]) -> list[Pair]:
 
 def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
     concerned = {name for pair in findings.undeclared for name in pair}
+    exchanged = {pair for story in _ring_stories(sheet, findings) for pair in story.explained}
     best: tuple[tuple[int, int], Story] | None = None
     for plate, wells in _plates(sheet).items():
         if concerned.isdisjoint(wells.values()):
@@ -127,14 +132,16 @@ def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
         for told, meant in _plate_moves(plate, wells, concerned):
             explained, against = _weigh(meant, findings)
             mended = _touching(findings.broken, meant)
-            if min(len(explained), 2 * len(mended)) < MIN_PLATE_EVIDENCE:
+            is_part = len(meant) < len(wells) and not against and not set(explained) <= exchanged
+            needed = MIN_ROW_EVIDENCE if is_part else MIN_PLATE_EVIDENCE
+            if len(explained) < needed or len(mended) < MIN_ROW_EVIDENCE:
                 continue
             if against > MAX_AGAINST * len(explained):
                 continue
             rank = (len(explained) - against, -len(meant))
             if best is None or rank > best[0]:
                 text = _plate_text(told, meant, explained, against, sheet, findings)
-                story = Story(text=text, meant=meant, plate=plate, explained=explained)
+                story = Story(text=text, meant=meant, move=told, explained=explained)
                 best = (rank, story)
     return None if best is None else best[1]
 
@@ -164,7 +171,7 @@ def _plate_moves(
 
     everywhere = list(wells)
     yield (
-        f"{name} was turned by 180 degrees",
+        f"{name} was {TURNED.words}",
         moved(lambda r, c: (n_rows - 1 - r, n_columns - 1 - c), everywhere),
     )
     for step, where in ((1, "right"), (-1, "left")):
@@ -181,17 +188,22 @@ def _plate_moves(
     for row in sorted({row for row, _ in touched}):
         places = [place for place in wells if place[0] == row]
         for step, where in ((1, "right"), (-1, "left")):
-            yield (
-                f"{name}: row {chr(ord('A') + row)} was shifted by one to the {where}",
-                moved(lambda r, c, s=step: (r, (c - s) % n_columns), places),  # type: ignore[misc]
-            )
+            told = f"{name}: row {chr(ord('A') + row)} was shifted by one to the {where}"
+            meant = moved(lambda r, c, s=step: (r, (c - s) % n_columns), places)  # type: ignore[misc]
+            yield from ((told, meant), (told, _closed(meant)))
     for column in sorted({column for _, column in touched}):
         places = [place for place in wells if place[1] == column]
         for step, where in ((1, "down"), (-1, "up")):
-            yield (
-                f"{name}: column {column + 1} was shifted {where} by one",
-                moved(lambda r, c, s=step: ((r - s) % n_rows, c), places),  # type: ignore[misc]
-            )
+            told = f"{name}: column {column + 1} was shifted {where} by one"
+            meant = moved(lambda r, c, s=step: ((r - s) % n_rows, c), places)  # type: ignore[misc]
+            yield from ((told, meant), (told, _closed(meant)))
+
+
+def _closed(meant: Mapping[str, str]) -> dict[str, str]:
+    """Put what a shift pushed out of the filled wells at one end of a row back in at the other."""
+    emptied = [label for label, held in meant.items() if held.startswith(NOTHING)]
+    lost = [label for label in meant if label not in meant.values()]
+    return {**meant, emptied[0]: lost[0]} if len(emptied) == len(lost) == 1 else dict(meant)
 
 
 def _plate_text(
@@ -271,6 +283,20 @@ def _meant(sheet: SampleSheet, findings: Findings, *, is_younger: bool) -> dict[
     return {label: next(iter(found)) for label, found in options.items() if len(found) == 1}
 
 
+def standing(sample: Sample) -> str:
+    """Name of a sample with its plate and well, as far as it has them.
+
+    Examples
+    --------
+    >>> standing(Sample(name="L1", role=Role.LINE, plate="P1", well="C04"))
+    'L1 (plate P1, well C04)'
+
+    """
+    if not sample.well:
+        return sample.name
+    return f"{sample.name} ({f'plate {sample.plate}, ' if sample.plate else ''}well {sample.well})"
+
+
 def _ring(start: str, meant: Mapping[str, str]) -> list[str]:
     """Labels of the ring that starts at a label; empty where it does not come back."""
     ring = [start]
@@ -284,10 +310,14 @@ def _ring(start: str, meant: Mapping[str, str]) -> list[str]:
 
 
 def _ring_text(ring: Sequence[str], explained: Sequence[Pair], sheet: SampleSheet) -> str:
-    evidence = "; ".join(f"{one} is one genotype with {two}" for one, two in explained)
-    if len(ring) == 2:
-        one, two = ring
-        wells = [sheet[name].well for name in ring]
-        where = f" (wells {wells[0]} and {wells[1]})" if all(wells) else ""
-        return f"{one} and {two} were exchanged{where}: {evidence}; neither fits what the sheet declares for it."
-    return f"{', '.join(ring)} were exchanged in a ring, each holding what was meant for the next: {evidence}."
+    place = {sample.name: number for number, sample in enumerate(sheet)}
+    start = ring.index(min(ring, key=place.__getitem__))
+    labels = [standing(sheet[name]) for name in (*ring[start:], *ring[:start])]
+    pairs = sorted(
+        (tuple(sorted(pair, key=lambda name: (name not in ring, place[name]))) for pair in explained),
+        key=lambda pair: [place[name] for name in pair],
+    )
+    evidence = "; ".join(f"{one} is one genotype with {two}" for one, two in pairs)
+    if len(labels) == 2:
+        return f"{labels[0]} and {labels[1]} were exchanged: {evidence}; neither fits what the sheet declares for it."
+    return f"{', '.join(labels)} were exchanged in a ring, each holding what was meant for the next: {evidence}."

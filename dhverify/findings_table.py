@@ -187,7 +187,8 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
         (nearly_fixed("selfed many times", donor), 0.05, 0.1),
     ]
     if shape.is_bulk:
-        selfed += [(plant_itself("bulk of the selfed donor", donor), 0.03, 0.03)]
+        selfed = [(h, seedling / 5, d1 / 5) for h, seedling, d1 in selfed]
+        selfed += [(plant_itself("bulk of the selfed donor", donor), 0.8, 0.8)]
     plants = [("donor", plant_itself("donor plant", donor))]
     if shape.has_plant:
         meioses = Meioses()

@@ -72,6 +72,8 @@ class IdentityFindings:
         What may have happened to labels, with the evidence, a sentence or two each.
     holds
         For labels of a story, the label that their DNA was meant for, where the sheet has it.
+    displaced
+        For labels of a story about a plate, a row or a column, how it came out of place.
 
     """
 
@@ -81,6 +83,7 @@ class IdentityFindings:
     agreeing_replicates: tuple[tuple[str, ...], ...]
     stories: tuple[str, ...]
     holds: Mapping[str, str]
+    displaced: Mapping[str, str]
 
     def same_as(self, name: str) -> tuple[str, ...]:
         """Samples that were compared with a sample and found to be one genotype with it, in the order of the rows."""
@@ -114,7 +117,7 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
     judge.look_for_copies()
     stories = judge.stories()
     told = {name for story in stories for name in story.meant}
-    stories += donor_stories(sheet, elsewhere, told)
+    stories += donor_stories(sheet, elsewhere, told | judge.strayed())
     groups = judge.copy_groups({pair for story in stories for pair in story.explained})
     return IdentityFindings(
         rows=judge.rows(stories),
@@ -123,6 +126,7 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
         agreeing_replicates=agreeing_replicates(sheet, judge.answer),
         stories=tuple(story.text for story in stories),
         holds={label: meant for s in stories for label, meant in s.meant.items() if meant in sheet},
+        displaced={label: story.move for story in stories if story.move for label in story.meant},
     )
 
 
@@ -303,18 +307,28 @@ class _Judge:
     def rows(self, stories: Iterable[Story]) -> tuple[IdentityRow, ...]:
         """Declared pairs in sheet order with suggestions, then undeclared pairs of one genotype."""
         holder = {meant: label for story in stories for label, meant in story.meant.items()}
-        same_as: dict[str, list[str]] = {}
-        for row in self._undeclared():
-            same_as.setdefault(row.sample, []).append(row.other_sample)
-            same_as.setdefault(row.other_sample, []).append(row.sample)
+        same_as = self._same_as()
         place = {sample.name: number for number, sample in enumerate(self.sheet)}
-        for names in same_as.values():
-            names.sort(key=place.__getitem__)
         declared = [
             self._suggesting(self.found[frozenset({p.sample, p.other_sample})], same_as, holder) for p in self.declared
         ]
         none = sorted(self._undeclared(), key=lambda r: (place[r.sample], place[r.other_sample]))
         return (*declared, *none)
+
+    def _same_as(self) -> dict[str, list[str]]:
+        """By sample, those that are one genotype with it and not declared so, in sheet order."""
+        alike = {frozenset({row.sample, row.other_sample}) for row in self._undeclared()}
+        place = {sample.name: number for number, sample in enumerate(self.sheet)}
+        found: dict[str, list[str]] = {}
+        for pair in alike:
+            for name in pair:
+                found.setdefault(name, []).extend(pair - {name})
+        return {name: sorted(names, key=place.__getitem__) for name, names in found.items()}
+
+    def strayed(self) -> set[str]:
+        """Lines whose source is not one genotype with them, but is with another sample: where theirs is, is known."""
+        held = self._same_as()
+        return {name for name in self.misfits if self.sheet[name].source in held}
 
     def _suggesting(
         self, row: IdentityRow, same_as: Mapping[str, Sequence[str]], holder: Mapping[str, str]
@@ -323,8 +337,10 @@ class _Judge:
         if row.same_genotype is not Answer.NO:
             return row
         told = holder.get(row.sample, "") if row.declared == SOURCE else ""
-        fits = told or suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet)
-        return replace(row, suggestion=fits)
+        fitting = same_as.get(row.other_sample, [])
+        if told in fitting or (told and not fitting and row.other_sample not in holder.values()):
+            return replace(row, suggestion=told)
+        return replace(row, suggestion=suggested(row.other_sample, same_as, self.sheet[row.sample], self.sheet))
 
     def flags(self, groups: Mapping[str, str], stories: Iterable[Story]) -> dict[str, frozenset[Flag]]:
         """Flags of samples of role line."""
@@ -333,7 +349,7 @@ class _Judge:
             flags.setdefault(name, set()).update(found)
         for name in groups:
             flags.setdefault(name, set()).add(Flag.DUPLICATE)
-        for name in {name for story in stories if story.plate for name in story.meant}:
+        for name in {name for story in stories if story.move for name in story.meant}:
             flags.setdefault(name, set()).add(Flag.TURNED_PLATE)
         lines = {sample.name for sample in self.sheet.lines}
         return {name: frozenset(found) for name, found in flags.items() if name in lines}

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance
+from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance, kin_numbers, same_kind, told_share
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
@@ -52,11 +52,6 @@ MOST_SAMPLES: Final = 2000
 """In a larger lot only samples of the same plate are looked at as the source."""
 MAX_SOURCES: Final = 3
 """Sources that are looked at closely for one sample; the screen picks them."""
-SURE_SHARE_SD: Final = 0.12
-"""The share of a leak is told when its posterior standard deviation is at most this (common practice, no source)."""
-MOST_SHARE_IN_CALLS: Final = 0.27
-"""Calls tell the share only while some of them still hide it (computed from the curve of
-:func:`dhverify.contamination.call_chance`)."""
 HALF_SHARE: Final = 0.35
 """A hybrid taken for a mixture is one of about one half; where the share is smaller, nobody looks for a hybrid."""
 BESIDE: Final = 0.3
@@ -90,7 +85,7 @@ def find_leaks(
     lot: Lot,
     analysis: Analysis,
     evidence: Mapping[str, LineEvidence],
-    moved: frozenset[str] = frozenset(),
+    unsettled: frozenset[str] = frozenset(),
 ) -> dict[str, Leak]:
     """Find the wells of a lot that received another's DNA.
 
@@ -102,9 +97,8 @@ def find_leaks(
         What was learnt of them.
     evidence
         What was found of lines and controls, by sample name; mixtures among them are taken over.
-    moved
-        Plates that do not stand as the sheet says: only mixtures are told there, since what a reference should be
-        is not known.
+    unsettled
+        Samples of which nothing can be told while a plate is out of place: neither received they DNA nor gave it.
 
     Returns
     -------
@@ -115,14 +109,16 @@ def find_leaks(
     found: dict[str, Leak] = {}
     finder = LeakFinder.of(lot, analysis)
     for row, sample in enumerate(lot.samples):
+        if sample.name in unsettled:
+            continue
         known = evidence.get(sample.name)
         if known is not None and known.finding is Finding.MIXTURE and known.contaminant in lot.row:
             found[sample.name] = finder.rather_hybrid(row, known) or _of_mixture(lot, sample, known)
-        elif sample.well and sample.plate not in moved:
+        elif sample.well:
             leak = finder.into(row, sample, known)
             if leak is not None:
                 found[sample.name] = leak
-    return found
+    return {name: leak for name, leak in found.items() if leak.source not in unsettled}
 
 
 def _of_mixture(lot: Lot, sample: Sample, known: LineEvidence) -> Leak:
@@ -167,6 +163,8 @@ class LeakFinder:
         int64. Markers of the screen.
     sources
         int64. Rows of samples whose DNA can have got elsewhere.
+    kin
+        int64, shape (n_samples,). Number of the line that each sample is declared to be of.
     tables
         Likelihood of every pair of depths at every share, where reads are used.
     number
@@ -178,6 +176,7 @@ class LeakFinder:
     analysis: Analysis
     used: NDArray[np.int64]
     sources: NDArray[np.int64]
+    kin: NDArray[np.int64]
     tables: Mapping[float, NDArray[np.float64]]
     number: Mapping[int, int]
 
@@ -196,6 +195,7 @@ class LeakFinder:
             analysis=analysis,
             used=used if n_markers else used[:0],
             sources=able,
+            kin=kin_numbers(lot.samples),
             tables=tables,
             number={int(row): line for line, row in enumerate(analysis.rows)},
         )
@@ -233,7 +233,7 @@ class LeakFinder:
         if not len(order) or screened[order[0]] - null < SURE:
             return None
         fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
-        null = max(null, *(self._as_copy(row, int(sources[k])) for k in order))
+        null = max(null, *(self.as_copy(row, int(sources[k])) for k in order))
         return self._best(row, sources, weights, fits, null, SURE)
 
     def _into_hybrid(self, row: int, model: FamilyModel, null: float) -> Leak | None:
@@ -247,6 +247,7 @@ class LeakFinder:
         order = np.argsort(-odds, kind="stable")
         if not len(order) or odds[order[0]] < SCREENED:
             return None
+        everywhere = replace(self, used=np.arange(self.analysis.learnt.grid.n_markers))
         is_near = [are_neighbours(self.lot.samples[row], self.lot.samples[int(k)]) for k in sources]
         wanted = {int(k) for k in order[:MAX_SOURCES]}
         wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
@@ -254,6 +255,7 @@ class LeakFinder:
         fits = {
             k: self.linked(row, hybrid, model, partner_genotype(self.analysis, int(sources[k]))) for k in sorted(wanted)
         }
+        null = max(null, *(everywhere.as_copy(row, int(sources[k])) for k in sorted(wanted)))
         is_placed = bool(np.isfinite(self.analysis.learnt.grid.cm).mean() >= MOSTLY_PLACED)
         return self._best(row, sources, weights, fits, null, SURE_LINKED if is_placed else SURE)
 
@@ -295,17 +297,12 @@ class LeakFinder:
 
     def told_share(self, scores: NDArray[np.float64]) -> float | None:
         """Posterior mean of the share, where it is known well enough; None else."""
-        weight = np.exp(scores - scores.max())
-        weight /= weight.sum()
-        shares = np.array(SHARES)
-        share = float(weight @ shares)
-        sd = float(np.sqrt(weight @ (shares - share) ** 2))
-        is_told = sd <= SURE_SHARE_SD and (self.lot.seen.depths is not None or share <= MOST_SHARE_IN_CALLS)
-        return share if is_told else None
+        return told_share(scores, has_reads=self.lot.seen.depths is not None)
 
     def _sources(self, row: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-        """Rows of possible sources, and their log prior."""
-        sample, others = self.lot.samples[row], self.sources[self.sources != row]
+        """Rows of possible sources, and their log prior; another sample of the very plant is none."""
+        calls, others = self.lot.seen.calls, self.sources[self.kin[self.sources] != self.kin[row]]
+        sample, others = self.lot.samples[row], others[~same_kind(calls[row], calls[others])]
         is_same_plate = np.array([bool(sample.well) and self.lot.samples[int(k)].plate == sample.plate for k in others])
         if len(self.lot.samples) > MOST_SAMPLES:
             others, is_same_plate = others[is_same_plate], is_same_plate[is_same_plate]
@@ -349,7 +346,7 @@ class LeakFinder:
             ]
         )
 
-    def _as_copy(self, row: int, source: int) -> float:
+    def as_copy(self, row: int, source: int) -> float:
         """Log likelihood of a sample that is another one and nothing else."""
         genotype = partner_genotype(self.analysis, source)[self.used]
         same = np.einsum("mg,mg->m", genotype, self.likelihood(row, 0.0)[:, :, 0])

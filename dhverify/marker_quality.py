@@ -131,7 +131,7 @@ def _trimmed_rate(het: NDArray[np.int64], called: NDArray[np.int64]) -> float:
 
 def _reason(fails: bool, suspect: bool, rate: float, share: float, median: float) -> str:
     if fails:
-        return f"called in {rate:.0%} of the samples; the median marker in {median:.0%}"
+        return f"called in {100 * rate:.0f} % of the samples; the median marker in {100 * median:.0f} %"
     if suspect:
-        return f"heterozygous in {share:.0%} of clean samples: the probe does not tell homozygotes apart"
+        return f"heterozygous in {100 * share:.0f} % of clean samples: the probe does not tell homozygotes apart"
     return ""

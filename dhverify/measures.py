@@ -88,14 +88,15 @@ def line_measures(
     n_called = int(is_called.sum())
     n_het = int((calls == 1).sum())
     low, high = wilson(n_het, n_called) if n_called else (None, None)
-    if model is None or classes is None:
+    if model is None or classes is None or not n_called:
+        none = None if model is None else 0
         return LineMeasures(
             call_rate=n_called / max(len(calls), 1),
             called_markers=n_called,
             heterozygosity=Share(value=n_het / n_called if n_called else None, low=low, high=high),
-            segregating_markers=None,
+            segregating_markers=none,
             heterozygosity_segregating=None,
-            diagnostic_markers=None,
+            diagnostic_markers=none,
             inducer=Share(),
             donor_share=None,
             foreign=Share(),

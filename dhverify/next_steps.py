@@ -49,6 +49,8 @@ def _before_a_decision(evidence: LineEvidence, judgement: Judgement, limits: Lim
         return "Correct its name on the sheet, or genotype it again if its well failed."
     if judgement.rule == "wrong tissue":
         return "Sample the embryo or a seedling leaf."
+    if Flag.TURNED_PLATE in flags:
+        return SETTLE_LAYOUT
     if judgement.rule == "mixture" or _has_too_few_calls(evidence, judgement, limits):
         return _fresh_tissue(flags)
     if flags & _LAYOUT:
@@ -74,7 +76,17 @@ def _of_the_sample(evidence: LineEvidence, judgement: Judgement, limits: Limits)
         return f"Take fresh tissue of every sample of {evidence.sample.line} and genotype them again."
     if Flag.SOURCE_MISMATCH in flags:
         return f"Follow the labels back to {evidence.sample.source}."
-    return "Look in the seed store which is the original: markers cannot tell."
+    return _which_is_the_original(evidence)
+
+
+def _which_is_the_original(evidence: LineEvidence) -> str:
+    if evidence.undeclared_source is None:
+        return "Look in the seed store which is the original: markers cannot tell."
+    line, seedling = evidence.undeclared_source
+    return (
+        f"If {line} was grown from {seedling}, write {seedling} in its column source; if not, look in the seed store"
+        " which is the original."
+    )
 
 
 def _has_too_few_calls(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> bool:

@@ -295,6 +295,8 @@ class CheckOutcome:
         What may have happened to labels and plates, with the evidence.
     group_advice
         What stands out in the groups of the account.
+    exchanges
+        Pairs of labels that hold each other's DNA, as the stories tell.
 
     """
 
@@ -322,3 +324,4 @@ class CheckOutcome:
     strata: tuple[str, ...] = ()
     stories: tuple[str, ...] = ()
     group_advice: tuple[str, ...] = ()
+    exchanges: tuple[tuple[str, str], ...] = ()

@@ -50,7 +50,7 @@ def line_row(found: FoundLot, sample: Sample, judgement: Judgement) -> LineRow:
     measures = evidence.measures or NO_MEASURES
     has = evidence.measures is not None
     inducer_segments = [s for s in evidence.segments if s.origin == "inducer"]
-    is_clean = evidence.finding is evidence.expected
+    is_told = evidence.finding is evidence.expected and evidence.can_show_segments
     return LineRow(
         sample=sample.name,
         line=sample.line,
@@ -78,8 +78,8 @@ def line_row(found: FoundLot, sample: Sample, judgement: Judgement) -> LineRow:
         parent_shares=measures.parent_shares,
         best_donor=evidence.best_donor,
         best_donor_fit=evidence.best_donor_fit,
-        inducer_segments=len(inducer_segments) if is_clean else None,
-        inducer_segment_mb=_megabases(inducer_segments) if is_clean else None,
+        inducer_segments=len(inducer_segments) if is_told else None,
+        inducer_segment_mb=_megabases(inducer_segments) if is_told else None,
         duplicate_group=evidence.duplicate_group,
         contaminant=evidence.contaminant,
         contaminant_share=evidence.contaminant_share,

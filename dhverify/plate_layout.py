@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
@@ -14,6 +14,9 @@ Place: TypeAlias = tuple[int, int]
 SMALL: Final = (8, 12)
 LARGE: Final = (16, 24)
 """Rows and columns of plates of 96 and 384 wells."""
+FEW_BEYOND: Final = 2
+"""Where no more wells than this lie beyond H12, the plate is rather one of 96 wells and they are slips (common
+practice, no source)."""
 
 
 def place_of(well: str) -> Place:
@@ -73,6 +76,33 @@ def plate_layouts(sheet: SampleSheet) -> tuple[PlateLayout, ...]:
         if sample.well:
             plates.setdefault(sample.plate, {})[place_of(sample.well)] = sample
     return tuple(PlateLayout(plate=plate, shape=_shape(at), at=at) for plate, at in plates.items())
+
+
+def layout_warnings(sheet: SampleSheet) -> tuple[str, ...]:
+    """Warnings of wells that are probably slips: a few beyond H12, and wells without a plate where others have one."""
+    texts = [_beyond(layout) for layout in plate_layouts(sheet)]
+    bare = [sample for sample in sheet if sample.well and not sample.plate]
+    if bare and any(sample.plate for sample in sheet):
+        texts.append(
+            f"{_some(bare)} on the sheet {'has' if len(bare) == 1 else 'have'} a well but no plate: taken as a plate of"
+            " their own without a name"
+        )
+    return tuple(text for text in texts if text)
+
+
+def _beyond(layout: PlateLayout) -> str:
+    """Warning of the few wells of a plate that lie beyond H12; empty where there are none or many."""
+    beyond = [s for (row, column), s in layout.at.items() if row >= SMALL[0] or column >= SMALL[1]]
+    if not 0 < len(beyond) <= min(FEW_BEYOND, len(layout.at) - 1):
+        return ""
+    name = f"plate {layout.plate}" if layout.plate else "the plate"
+    lies = "lies" if len(beyond) == 1 else "lie"
+    return f"only {_some(beyond)} of {name} {lies} beyond H12: is the well right? All of it is taken as 384 wells"
+
+
+def _some(samples: Sequence[Sample]) -> str:
+    named = ", ".join(f"{sample.name} ({sample.well})" for sample in samples[:5])
+    return named + (f" and {len(samples) - 5} more" if len(samples) > 5 else "")
 
 
 def _shape(at: Mapping[Place, Sample]) -> tuple[int, int]:

@@ -8,7 +8,7 @@ decide: with some chance it holds anything of its plate.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -106,6 +106,42 @@ def plate_stories(lot: Lot, sheet: SampleSheet, layouts: Sequence[PlateLayout]) 
         if best == before:
             break
     return tuple(stories[layout.plate] for layout in layouts)
+
+
+def unsettled_samples(sheet: SampleSheet, displaced: Collection[str]) -> frozenset[str]:
+    """Samples of which nothing can be told while the labels of some are out of place.
+
+    These are the displaced ones themselves, lines and controls that are judged by a displaced reference, and
+    references that are judged by lines of which at least half are displaced.
+
+    Parameters
+    ----------
+    sheet
+        The sample sheet.
+    displaced
+        Names of samples that stand elsewhere than the sheet says.
+
+    """
+    if not displaced:
+        return frozenset()
+    gone = set(displaced)
+    parents = parent_shares(sheet)
+    judged_by = {sample.name: _judged_by(sample, sheet, parents) for sample in sheet}
+    lines_of: dict[str, list[str]] = {}
+    for line in sheet.lines:
+        for reference in judged_by[line.name]:
+            lines_of.setdefault(reference, []).append(line.name)
+    by_lines = {name for name, lines in lines_of.items() if 2 * len(gone & set(lines)) >= len(lines)}
+    return frozenset(gone | by_lines | {name for name, references in judged_by.items() if references & gone})
+
+
+def _judged_by(sample: Sample, sheet: SampleSheet, parents: Mapping[str, Mapping[str, float]]) -> set[str]:
+    """References that decide what a sample should be; all of them for a control that names no donor."""
+    if sample.role is Role.DONOR:
+        return set(parents.get(sample.name, ()))
+    if sample.role is Role.CONTROL and not sample.donor:
+        return {s.name for s in sheet if s.role in {Role.PARENT, Role.DONOR, Role.INDUCER}}
+    return {sample.donor, sample.inducer, *parents.get(sample.donor, ())} - {""}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -67,7 +67,7 @@ class Profiles:
         """
         kinds = Counter(self._kind(sample) for sample in wells if sample.role is not Role.BLANK)
         example = {self._kind(sample): sample for sample in wells}
-        weights, scores = [1.0], [self._log_mix([(1.0, _inbred(self._pool()))], rows)]
+        weights, scores = [1.0], [self._as_stranger(rows)]
         for kind, n_wells in kinds.items():
             sample = example[kind]
             parts = self._parts(sample, None)
@@ -130,9 +130,15 @@ class Profiles:
             return [(1.0, clean)]
         return [(1.0, hybrid)] if expected == "hybrid" else None
 
-    def _pool(self) -> Frequencies:
+    def _as_stranger(self, rows: NDArray[np.int64]) -> Frequencies:
+        """Log likelihood that rows hold an inbred with the alleles of the rest of the lot; shape (n_rows,)."""
         is_called = self.calls != MISSING
-        return np.asarray((np.where(is_called, self.calls, 0).sum(axis=0) + 1) / (2 * is_called.sum(axis=0) + 2))
+        copies = np.where(is_called, self.calls, 0)
+        second, n = copies.sum(axis=0) - copies[rows], is_called.sum(axis=0) - is_called[rows]
+        pools = (second + 1) / (2 * n + 2)
+        return np.array(
+            [self._log_mix([(1.0, _inbred(pool))], np.array([row]))[0] for row, pool in zip(rows, pools, strict=True)]
+        )
 
     def _gametes(self, donor: str, row: int | None) -> Frequencies:
         """Expected second-allele share of a gamete of a donor, a row left out."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 from dhverify.analysis import Analysis
 from dhverify.evidence import LineEvidence
@@ -19,7 +20,7 @@ from dhverify.outcome import Answer, Finding, Flag, PlateRow, Verdict, WellRow
 from dhverify.plate_blanks import BlankFinding, judge_blanks
 from dhverify.plate_controls import ControlFinding, expected_findings, judge_controls
 from dhverify.plate_layout import TURNED, PlateLayout, plate_layouts
-from dhverify.plate_moves import PlateStory, is_telling, plate_stories
+from dhverify.plate_moves import PlateStory, is_telling, plate_stories, unsettled_samples
 from dhverify.samples import Role, Sample, SampleSheet
 
 
@@ -35,6 +36,10 @@ class PlateFindings:
         By sample name.
     moves
         Whether each plate stands as the sheet says, by its name.
+    told
+        By plate: how it, a row or a column of it came out of place, where comparing samples told so already.
+    unsettled
+        Samples of which nothing can be told until the layout of a plate is settled.
     leaks
         Wells that received another's DNA, by the name of the sample that received it.
     flags
@@ -48,13 +53,21 @@ class PlateFindings:
     blanks: Mapping[str, BlankFinding]
     controls: Mapping[str, ControlFinding]
     moves: Mapping[str, PlateStory]
+    told: Mapping[str, str]
+    unsettled: frozenset[str]
     leaks: Mapping[str, Leak]
     flags: Mapping[str, frozenset[Flag]]
     stories: tuple[str, ...]
 
 
 def judge_plates(
-    lot: Lot, analysis: Analysis, evidence: Mapping[str, LineEvidence], sheet: SampleSheet, limits: Limits
+    lot: Lot,
+    analysis: Analysis,
+    evidence: Mapping[str, LineEvidence],
+    sheet: SampleSheet,
+    limits: Limits,
+    *,
+    displaced: Mapping[str, str] = MappingProxyType({}),
 ) -> PlateFindings:
     """Judge blanks, controls and the layout of every plate.
 
@@ -70,6 +83,8 @@ def judge_plates(
         The sample sheet.
     limits
         ``max_blank_call_rate``, ``min_confidence`` and ``min_called_markers`` are used.
+    displaced
+        Samples that comparing has shown to stand elsewhere than the sheet says, with how they came out of place.
 
     """
     layouts = plate_layouts(sheet)
@@ -77,13 +92,17 @@ def judge_plates(
     blanks = judge_blanks(lot, analysis.learnt.assay, genotyped, limits.max_blank_call_rate)
     controls = judge_controls(lot, analysis, evidence, sheet, limits)
     moves = plate_stories(lot, sheet, layouts)
-    moved = frozenset(story.plate for story in moves if story.is_moved)
+    moved = {story.plate for story in moves if story.is_moved}
+    on_moved = {s.name for layout in layouts if layout.plate in moved for s in layout.at.values()}
+    unsettled = unsettled_samples(sheet, on_moved | set(displaced))
     found = PlateFindings(
         layouts=layouts,
-        blanks={blank.sample.name: blank for blank in blanks},
-        controls={control.sample.name: control for control in controls},
+        blanks={blank.sample.name: blank for blank in blanks if blank.sample.name not in unsettled},
+        controls={control.sample.name: _until_settled(control, unsettled) for control in controls},
         moves={story.plate: story for story in moves},
-        leaks=find_leaks(lot, analysis, evidence, moved) if layouts else {},
+        told={sheet[name].plate: move for name, move in displaced.items()},
+        unsettled=unsettled,
+        leaks=find_leaks(lot, analysis, evidence, unsettled) if layouts else {},
         flags={},
         stories=(),
     )
@@ -91,6 +110,11 @@ def judge_plates(
     stories = [text for layout in layouts for text in _look_at(layout, found, flags)]
     raised = {name: frozenset(own) for name, own in flags.items()}
     return replace(found, flags=raised, stories=tuple(stories))
+
+
+def _until_settled(control: ControlFinding, unsettled: frozenset[str]) -> ControlFinding:
+    """Leave a control open that cannot be judged until the layout of a plate is settled."""
+    return replace(control, is_right=Answer.CANNOT_SAY) if control.sample.name in unsettled else control
 
 
 def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Flag]]) -> list[str]:
@@ -101,18 +125,18 @@ def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Fla
     move = found.moves.get(layout.plate)
     if move is not None and move.is_moved:
         _raise(flags, lines, Flag.TURNED_PLATE)
-        texts.append(
-            f"{name} seems to have been {move.best.words}: that explains what its wells hold better than the sheet"
-            f" does (log odds {move.log_odds[move.best]:.0f}). Nothing was turned back; settle the layout first."
-        )
+        if layout.plate not in found.told:
+            texts.append(
+                f"{name} seems to have been {move.best.words}: that explains what its wells hold better than the sheet"
+                f" does (log odds {move.log_odds[move.best]:.0f}). Nothing was turned back; settle the layout first."
+            )
     for control in _wrong_controls(layout, found):
         _raise(flags, lines, Flag.WRONG_CONTROL)
         texts.append(f"{_control_words(control, name)} The whole plate is in doubt.")
-    if move is None or not move.is_moved:
-        for blank in _dirty_blanks(layout, found):
-            near = [s for s in layout.beside(blank.sample.well) if s.role is Role.LINE]
-            _raise(flags, near, Flag.NEAR_A_DIRTY_BLANK)
-            texts.append(_blank_words(blank, near, name))
+    for blank in _dirty_blanks(layout, found):
+        near = [s for s in layout.beside(blank.sample.well) if s.role is Role.LINE]
+        _raise(flags, near, Flag.NEAR_A_DIRTY_BLANK)
+        texts.append(_blank_words(blank, near, name))
     texts += [_control_words(control, name) for control in _open_controls(layout, found)]
     return texts + [_leak_words(leak, layout, found) for leak in _leaks(layout, found)]
 
@@ -138,7 +162,11 @@ def _dirty_blanks(layout: PlateLayout, found: PlateFindings) -> list[BlankFindin
 
 def _open_controls(layout: PlateLayout, found: PlateFindings) -> list[ControlFinding]:
     on_plate = [found.controls[s.name] for s in layout.at.values() if s.name in found.controls]
-    return [control for control in on_plate if control.is_right is Answer.CANNOT_SAY]
+    return [
+        control
+        for control in on_plate
+        if control.is_right is Answer.CANNOT_SAY and control.sample.name not in found.unsettled
+    ]
 
 
 def _leaks(layout: PlateLayout, found: PlateFindings) -> list[Leak]:
@@ -158,7 +186,7 @@ def _control_words(control: ControlFinding, plate: str) -> str:
 
 
 def _blank_words(blank: BlankFinding, near: list[Sample], plate: str) -> str:
-    rate = f"called at {blank.call_rate:.0%} of the markers" if blank.call_rate is not None else "called"
+    rate = f"called at {100 * blank.call_rate:.0f} % of the markers" if blank.call_rate is not None else "called"
     whose = ", with DNA of several samples or of none here"
     if blank.owners:
         whose = f" and carries the genotype of {blank.owners[0]}"
@@ -178,7 +206,7 @@ def _leak_words(leak: Leak, layout: PlateLayout, found: PlateFindings) -> str:
     if source is not None:
         place = f"well {source.well}" if source.plate == layout.plate else f"plate {source.plate}, well {source.well}"
         where = f" ({place}{', a well that touches it' if leak.is_near else ''})"
-    share = f"about {leak.share:.0%} of its DNA" if leak.share is not None else "a share of its DNA"
+    share = f"about {100 * leak.share:.0f} % of its DNA" if leak.share is not None else "a share of its DNA"
     return (
         f"{leak.sample} ({_named(layout)[0].lower()}{_named(layout)[1:]}, well {wells[leak.sample].well}) holds {share}"
         f" from {leak.source}{where}."
@@ -207,20 +235,35 @@ def _plate_row(layout: PlateLayout, found: PlateFindings) -> PlateRow:
 
 def _turned(layout: PlateLayout, found: PlateFindings) -> Answer:
     move = found.moves.get(layout.plate)
+    if _move_words(layout, found).endswith(TURNED.words):
+        return Answer.YES
     if move is None or not is_telling(layout):
         return Answer.CANNOT_SAY
-    if move.best is TURNED:
-        return Answer.YES
     return Answer.NO if move.excludes_turned else Answer.CANNOT_SAY
+
+
+def _move_words(layout: PlateLayout, found: PlateFindings) -> str:
+    """Say how a plate, or a row or a column of it, came out of place; empty where it did not."""
+    if layout.plate in found.told:
+        return found.told[layout.plate]
+    move = found.moves.get(layout.plate)
+    return f"Seems {move.best.words}" if move is not None and move.is_moved else ""
+
+
+def _moved_plates(found: PlateFindings) -> list[str]:
+    return [layout.plate for layout in found.layouts if _move_words(layout, found)]
 
 
 def _advice(layout: PlateLayout, found: PlateFindings) -> str:
     """What to do about a plate, the gravest first."""
-    move = found.moves.get(layout.plate)
+    move = _move_words(layout, found)
     dirty, wrong, leaks = _dirty_blanks(layout, found), _wrong_controls(layout, found), _leaks(layout, found)
     words = []
-    if move is not None and move.is_moved:
-        words.append(f"Seems {move.best.words}: settle the layout before using any of its results.")
+    if move:
+        words.append(f"{move}: settle the layout before using any of its results.")
+    if any(sample.name in found.unsettled for sample in layout.at.values()):
+        kinds, what = ("Blanks, controls", "it") if move else ("Controls", f"plate {', '.join(_moved_plates(found))}")
+        words.append(f"{kinds} and leaks that rest on {what} cannot be told until the layout is settled.")
     if wrong:
         names = ", ".join(control.sample.name for control in wrong)
         words.append(f"Not what it should be: control {names}. Find out why, then run the plate again.")
@@ -230,7 +273,7 @@ def _advice(layout: PlateLayout, found: PlateFindings) -> str:
     if leaks:
         names = ", ".join(leak.sample for leak in leaks)
         words.append(f"DNA of two samples in {names}: take fresh tissue.")
-    if _turned(layout, found) is Answer.CANNOT_SAY and not (move is not None and move.is_moved):
+    if _turned(layout, found) is Answer.CANNOT_SAY and not move:
         words.append("Whether it was turned cannot be said: put a blank or a control off the centre.")
     return " ".join(words) or "Nothing to change."
 

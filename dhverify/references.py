@@ -186,7 +186,11 @@ def _pedigree_agreement(
     n = int(is_sure.sum())
     if n < MIN_MARKERS:
         return Answer.CANNOT_SAY, f"Its founders are known at {n} markers only."
-    return _answer(int((wrong & is_sure).sum()), n, limits, "are not what a plant of its pedigree shows")
+    answer, text = _answer(int((wrong & is_sure).sum()), n, limits, "are not what a plant of its pedigree shows")
+    if answer is not Answer.YES and model.shape.donor == (0, 1):
+        first, second = model.founder_names
+        text += f" If it is a selfed plant of that cross (an F2), its pedigree is {first}/{second}//{first}/{second}."
+    return answer, text
 
 
 def _copies(lot: Lot, references: Sequence[Sample]) -> dict[str, str]:

@@ -66,8 +66,8 @@ def _shrunk(row: AccountRow, learnt: tuple[float, float] | None) -> AccountRow:
         return row
     mean, weight = learnt
     rate = (min(row.count, row.of) + weight * mean) / (row.of + weight)
-    note = (
-        f"few ({row.of:.0f}): shrunk toward the rate of all groups together ({mean:.3f}), which counts as much as"
-        f" {weight:.0f} more"
-    )
+    counts = f"which counts as much as {weight:,.0f} more"
+    if weight >= MOST_WEIGHT:
+        counts = "from which no group differs beyond chance"
+    note = f"few ({row.of:.0f}): shrunk toward the rate of all groups together ({mean:.3f}), {counts}"
     return replace(row, shrunk_rate=rate, note=note)

@@ -29,6 +29,7 @@ HERE = Path(__file__).parent / "reference"
 COLUMNS = Path(__file__).parent / "columns.txt"
 PACKAGE = Path(dhverify.__file__).parent
 GENERATED = "% Written by docs/generate.py; change the code or that script, not this page.\n"
+DOUBLING_NOTE = "Doubling: mind the [caution](../explanation/limits_of_genotypes.md#caution).\n"
 TABLES = {"check": TABLE_RECORDS, "markers": marker_set_folder.RECORDS, "budget": budget_folder.RECORDS}
 """Tables of each command that writes some."""
 COLUMNS_HEAD = """\
@@ -105,7 +106,8 @@ def help_text(command: click.Command, name: str) -> str:
 
 
 def commands_page() -> str:
-    parts = ["# Commands\n", GENERATED, "What each command's `--help` says.\n", help_text(cli, "dhverify")]
+    parts = ["# Commands\n", GENERATED, "What each command's `--help` says.\n", DOUBLING_NOTE]
+    parts.append(help_text(cli, "dhverify"))
     for name, command in sorted(cli.commands.items()):
         parts.append(f"## dhverify {name}\n\n{help_text(command, f'dhverify {name}')}")
     return "\n".join(parts)
@@ -117,6 +119,7 @@ def columns_page() -> str:
         "# Columns of the tables\n",
         GENERATED,
         COLUMNS_HEAD,
+        DOUBLING_NOTE,
     ]
     for command, records in TABLES.items():
         parts.append(f"## dhverify {command}\n")
@@ -165,7 +168,7 @@ def criteria_page() -> str:
 
 
 def summary_page() -> str:
-    parts = ["# summary.json\n", GENERATED, SUMMARY_HEAD]
+    parts = ["# summary.json\n", GENERATED, SUMMARY_HEAD, DOUBLING_NOTE]
     for command, (file, schema) in SUMMARIES.items():
         parts += summary_part(command, file, schema())
     return "\n".join(parts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -86,4 +87,25 @@ def _renamed(sample: Sample, new: dict[str, str]) -> Sample:
         donor=new.get(sample.donor, sample.donor),
         inducer=new.get(sample.inducer, sample.inducer),
         source=new.get(sample.source, sample.source),
+    )
+
+
+def displaced(
+    genotypes: Genotypes, sheet: SampleSheet, plate: str, origin: Callable[[int, int], tuple[int, int]]
+) -> Genotypes:
+    """Genotypes of a lot where a well of a plate holds what stands in the well of its ``origin`` by the sheet.
+
+    A well that holds nothing then has no genotype.
+    """
+    at = {(ord(s.well[0]) - ord("A"), int(s.well[1:]) - 1): s.name for s in sheet if s.well and s.plate == plate}
+    holds = {name: at.get(origin(*place), "") for place, name in at.items()}
+    row = genotypes.sample_index()
+    kept = [str(name) for name in genotypes.samples if holds.get(str(name), str(name)) in row]
+    rows = [row[holds.get(name, name)] for name in kept]
+    return replace(
+        genotypes,
+        samples=np.array(kept),
+        calls=genotypes.calls[rows],
+        depths=None if genotypes.depths is None else genotypes.depths[rows],
+        half_calls=genotypes.half_calls[rows],
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from dhverify.account import MEASURES, build_account
@@ -10,12 +12,12 @@ from dhverify.counts import Counts, CountsRow
 from dhverify.donor_advice import advise
 from dhverify.donor_table import FamilyPanel, donor_rows
 from dhverify.errors import FormatError, InputError
-from dhverify.evidence import LineEvidence
+from dhverify.evidence import NO_MEASURES, LineEvidence
 from dhverify.group_tests import Stratum, excess_probability, holm, rate_ratio
 from dhverify.intervals import rate_interval
 from dhverify.outcome import AccountRow, Finding, Flag, SegmentRow, Verdict
 from dhverify.samples import Family, Role, Sample, SampleSheet, Stage
-from dhverify.small_groups import MOST_WEIGHT, with_shrinkage
+from dhverify.small_groups import with_shrinkage
 
 SEGMENT = SegmentRow(
     sample="x",
@@ -29,6 +31,8 @@ SEGMENT = SegmentRow(
     markers=4,
     confidence=0.99,
 )
+
+MEASURES_OF_A_LINE = replace(NO_MEASURES, called_markers=300, diagnostic_markers=60)
 
 
 def line(name, *, donor="D1", inducer="I", stage=Stage.HAPLOID, **columns):
@@ -48,7 +52,7 @@ def found(sample, finding, *, p=1.0, **extra):
         expected=expected,
         finding=finding,
         confidence=None if finding is Finding.UNRESOLVED else p,
-        **extra,
+        **{"measures": MEASURES_OF_A_LINE, **extra},
     )
 
 
@@ -362,7 +366,7 @@ def test_nothing_shrinks_without_groups_to_learn_from():
     assert with_shrinkage(few * 2, "all") == few * 2
     none = with_shrinkage([account_row(0, 10, name) for name in "abc"], "donor")
     assert none[0].shrunk_rate == 0
-    assert f"{MOST_WEIGHT:.0f} more" in none[0].note
+    assert none[0].note.endswith("from which no group differs beyond chance")
 
 
 # donors
@@ -421,9 +425,9 @@ def joined(*parts):
 def test_a_donor_with_hybrids_beyond_chance_is_named():
     sheet, evidence = joined(many("D1", 60, 20), many("D2", 60, 3), many("D3", 60, 4), many("D4", 4, 1))
     words = advise(evidence, sheet).donors
-    assert words["D1"].startswith("Genotype all haploids of this donor: 20 of 60 (33.3%")
+    assert words["D1"].startswith("Genotype all haploids of this donor: 20 of 60 (33.3 %")
     assert "after Holm's correction for 4 donors" in words["D1"]
-    assert words["D2"].startswith("Nothing to change: 3 of 60")
+    assert words["D2"].startswith("No worse than the other donors: 3 of 60")
     assert words["D4"].startswith("Too few lines to tell")
 
 
@@ -444,7 +448,7 @@ def test_a_colour_inhibitor_is_named():
         CountsRow(donor="D2", uncoloured=8),
     )
     words = advise(evidence, sheet, counts=counts).donors
-    assert words["D1"].startswith("Do not use the colour marker with this donor: 85 of 400 (21.2%")
+    assert words["D1"].startswith("Do not use the colour marker with this donor: 85 of 400 (21.2 %")
     assert "colour marker" not in words["D2"]
 
 
@@ -452,12 +456,40 @@ def test_later_stages_are_looked_at_too():
     sheet, evidence = joined(many("D1", 50, 15, stage=Stage.D1), many("D2", 50, 1, stage=Stage.D1))
     words = advise(evidence, sheet).donors
     assert words["D1"].startswith("Genotype all lines of this donor: 15 of 50")
-    assert words["D2"] == "Nothing to change: 1 of 50 (2.0%, 95 % interval 0.2% to 9.0%) lines are wrong."
+    assert words["D2"] == (
+        "No worse than the other donors: 1 of 50 (2.0 %, 95 % interval 0.2 % to 9.0 %) lines are wrong."
+        " Of those sent on without genotyping, about 1 in 50 will be wrong."
+    )
 
 
 def test_nothing_decided_nothing_said():
     sheet, evidence = programme(NONE)
     assert advise(evidence, sheet).donors["D1"].startswith("No line of this donor could be decided")
+
+
+def test_advice_says_what_a_rate_means_where_no_donor_stands_out():
+    sheet, evidence = joined(many("D1", 40, 10), many("D2", 40, 9), many("D3", 40, 0))
+    words = advise(evidence, sheet).donors
+    assert words["D1"].startswith("No worse than the other donors: 10 of 40 (25.0 %")
+    assert words["D1"].endswith(
+        "Genotype all before they are sent on: about 1 in 4 of those that are not genotyped will be a hybrid."
+    )
+    assert "Of those sent on without genotyping, at most about 1 in " in words["D3"]
+    sheet, evidence = joined(many("D1", 40, 1))
+    assert advise(evidence, sheet).donors["D1"].startswith("No other donor to compare with: 1 of 40")
+
+
+@pytest.mark.parametrize("flag", [Flag.TURNED_PLATE, Flag.REFERENCE_IN_DOUBT])
+def test_lines_on_moved_plates_or_with_a_reference_in_doubt_give_no_advice(flag):
+    sheet, evidence = joined(many("D1", 60, 20), many("D2", 60, 3))
+    doubtful = {n: replace(e, flags=frozenset({flag})) if e.sample.donor == "D1" else e for n, e in evidence.items()}
+    words = advise(doubtful, sheet).donors
+    assert words["D1"].startswith("Nothing can be said of this donor until the layout of its plates")
+    assert words["D2"].startswith("No other donor to compare with: 3 of 60")
+    counts = counts_of(
+        CountsRow(donor="D1", kernels=300, uncoloured=60), CountsRow(donor="D2", kernels=300, uncoloured=6)
+    )
+    assert advise(doubtful, sheet, counts=counts).donors["D1"].startswith("Do not use the colour marker")
 
 
 def test_a_sorter_is_compared_within_donors():
@@ -513,3 +545,15 @@ def test_holm_never_falls_below_the_plain_probability_and_keeps_the_order():
     corrected = holm(plain)
     assert corrected == pytest.approx([0.004, 0.5, 0.06, 0.06])
     assert holm([]) == []
+
+
+def test_segment_lines_are_counted_only_where_a_segment_could_be_seen():
+    blind = replace(MEASURES_OF_A_LINE, diagnostic_markers=0)
+    samples = [line(f"L{k}") for k in range(6)]
+    evidence = {s.name: found(s, Finding.HAPLOID) for s in samples[:4]}
+    evidence |= {s.name: found(s, Finding.HAPLOID, measures=blind) for s in samples[4:]}
+    evidence["L0"] = found(samples[0], Finding.HAPLOID, segments=(SEGMENT,))
+    rows = {row.measure: row for row in build_account(evidence, sheet_of(*samples)) if row.by == "all"}
+    assert (rows["inducer_segment_lines"].count, rows["inducer_segment_lines"].of) == (1, 4)
+    none = {s.name: found(s, Finding.HAPLOID, measures=blind) for s in samples}
+    assert "inducer_segment_lines" not in {row.measure for row in build_account(none, sheet_of(*samples))}

@@ -103,6 +103,13 @@ def test_the_caution_stands_wherever_doubling_agents_are_named(file):
 
 
 @pytest.mark.parametrize("file", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_the_caution_or_a_link_to_it_stands_wherever_doubling_is_mentioned(file):
+    text = one_line(file.read_text(encoding="utf-8"))
+    if re.search(r"doubling|treated", text):
+        assert DOUBLING_CAUTION in text or "limits_of_genotypes.md#caution)" in text
+
+
+@pytest.mark.parametrize("file", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_no_page_names_a_place_on_a_machine(file):
     assert not re.search(r"(?<![\w.])/(?:home|work|tmp|root|Users)\b|[A-Z]:\\Users", file.read_text(encoding="utf-8"))
 

@@ -83,11 +83,11 @@ def test_two_labels_exchanged(replicates):
     sheet = sheet_of(plate(), replicates=replicates)
     stories = tell_stories(sheet, findings_of(sheet, {3: 17, 17: 3}))
     assert len(stories) == 1
-    assert stories[0].text.startswith("L3 and L17 were exchanged (wells C01 and A03): ")
+    assert stories[0].text.startswith("L3 (plate P, well C01) and L17 (plate P, well A03) were exchanged: ")
     assert "L3 is one genotype with H17" in stories[0].text
     assert dict(stories[0].meant) == {"L3": "L17", "L17": "L3"}
     assert set(stories[0].explained) == {("L3", "H17"), ("L17", "H3")}
-    assert stories[0].plate == ""
+    assert stories[0].move == ""
 
 
 def test_labels_without_wells_are_exchanged_too():
@@ -149,7 +149,7 @@ def test_a_plate_that_was_moved(told, n):
     stories = tell_stories(sheet, findings_of(sheet, holds))
     assert stories[0].text.startswith(f"Plate P {told}: this explains ")
     assert len(stories) == 1
-    assert stories[0].plate == "P"
+    assert stories[0].move == f"Plate P {told}"
     assert len(stories[0].explained) == sum(held > 0 and held != line for line, held in holds.items())
     assert stories[0].meant["L1"] == (f"L{holds[1]}" if holds[1] else "an empty well for L1")
 
@@ -168,7 +168,7 @@ def test_a_row_or_a_column_that_was_shifted(told, move):
     sheet = sheet_of(wells)
     (story,) = tell_stories(sheet, findings_of(sheet, moved(wells, move)))
     assert story.text.startswith(f"Plate P: {told}: ")
-    assert story.plate == "P"
+    assert story.move == f"Plate P: {told}"
     assert len(story.meant) in (8, 12)
 
 
@@ -180,7 +180,7 @@ def test_a_turned_plate_with_some_lines_that_fit_all_the_same():
     few = holds | {1: 1, 2: 2}
     assert "2 against it" in tell_stories(sheet, findings_of(sheet, few))[0].text
     many = holds | {line: line for line in range(1, 60)}
-    assert not any(story.plate for story in tell_stories(sheet, findings_of(sheet, many)))
+    assert not any(story.move for story in tell_stories(sheet, findings_of(sheet, many)))
 
 
 def test_a_plate_without_a_name_and_a_large_plate():
@@ -204,3 +204,69 @@ def test_copies_alone_never_turn_a_plate():
         undeclared=findings.undeclared, kept=(), broken=(), descendants=frozenset(), groups=findings.groups
     )
     assert tell_stories(sheet, findings) == ()
+
+
+def part_filled(holds):
+    """A row of nine wells of which three name a source, holding lines by number, and its story."""
+    wells = {k: f"C{k:02d}" for k in range(1, 10)} | {k: f"D{k:02d}" for k in range(10, 13)}
+    sheet = sheet_of(wells)
+    sourced = {"L2", "L3", "L7", "L10", "L11", "L12"}
+    rows = [
+        Sample(**({f: getattr(s, f) for f in s.__dataclass_fields__} | {"source": s.source * (s.name in sourced)}))
+        for s in sheet
+    ]
+    sheet = SampleSheet(samples=tuple(s for s in rows if s.role is Role.LINE))
+    found = findings_of(sheet, holds)
+    kept, broken = (tuple(pair for pair in pairs if pair[0] in sourced) for pairs in (found.kept, found.broken))
+    descendants = frozenset(one for one, _ in broken)
+    undeclared = tuple(pair for pair in found.undeclared if f"L{pair[1][1:]}" in sourced)
+    return sheet, Findings(
+        undeclared=undeclared,
+        kept=kept,
+        broken=broken,
+        descendants=descendants,
+        groups=declared_groups(sheet),
+    )
+
+
+def test_a_row_that_is_filled_in_part_and_names_few_sources():
+    """What was pushed out of the row at one end may stand nowhere, or at its other end."""
+    right = {k: k - 1 for k in range(2, 10)}
+    (story,) = tell_stories(*part_filled({**right, 1: 0}))
+    assert story.move == "Plate P: row C was shifted by one to the right"
+    assert story.meant["L1"] == "an empty well for L1"
+    left = {k: k + 1 for k in range(1, 9)}
+    sheet, found = part_filled({**left, 9: 0})
+    (story,) = tell_stories(sheet, found)
+    assert story.move == "Plate P: row C was shifted by one to the left"
+    last = Findings(**{f: getattr(found, f) for f in found.__dataclass_fields__} | {"broken": found.broken[:2]})
+    assert [s.move for s in tell_stories(sheet, last)] == [story.move]
+
+
+def test_a_row_of_which_the_last_stands_first():
+    wells = {k: f"C{k:02d}" for k in range(1, 10)} | {10: "D01"}
+    sheet = sheet_of(wells)
+    (story,) = tell_stories(sheet, findings_of(sheet, {k: k - 1 or 9 for k in range(1, 10)}))
+    assert story.move == "Plate P: row C was shifted by one to the right"
+    assert story.meant["L1"] == "L9"
+    assert len(story.explained) == 9
+
+
+def test_neighbours_that_were_exchanged_are_no_shifted_row():
+    sheet = sheet_of({k: f"C{k:02d}" for k in range(1, 10)} | {10: "D01"})
+    stories = tell_stories(sheet, findings_of(sheet, {2: 3, 3: 2, 6: 7, 7: 6}))
+    assert [sorted(story.meant) for story in stories] == [["L2", "L3"], ["L6", "L7"]]
+
+
+def test_exchanges_are_told_in_the_order_of_the_sheet():
+    """Whichever side the search begins with."""
+    sheet = sheet_of(plate())
+    found = findings_of(sheet, {3: 17, 17: 3})
+    turned = Findings(
+        **{f: getattr(found, f) for f in found.__dataclass_fields__}
+        | {"undeclared": found.undeclared[::-1], "broken": found.broken[::-1]}
+    )
+    for story in (*tell_stories(sheet, found), *tell_stories(sheet, turned)):
+        assert story.text.startswith(
+            "L3 (plate P, well C01) and L17 (plate P, well A03) were exchanged: L3 is one genotype with H17; L17 is one"
+        )

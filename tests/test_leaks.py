@@ -47,6 +47,11 @@ def answers(seeds, **settings):
     return told, false, clean
 
 
+def can_be_told(share, settings):
+    """Whether the share of a leak can be told: calls still hide a third of it up to .22, reads tell any."""
+    return settings.get("platform") == "reads" or share <= 0.22
+
+
 @pytest.mark.parametrize(
     ("settings", "lowest"),
     [
@@ -61,7 +66,17 @@ def test_leaks_into_lines_are_named_with_their_share(settings, lowest):
     assert len(told) >= 8
     assert np.mean([right for _, right, _ in told]) >= 0.95
     assert all(abs(share - own) <= 0.1 for own, right, share in told if right and share is not None)
+    able = [share is not None for own, right, share in told if right and can_be_told(own, settings)]
+    assert all(able)
     assert false == 0
+
+
+@pytest.mark.parametrize(("low", "high", "least", "most"), [(0.2, 0.22, 0.8, 1.0), (0.36, 0.45, 0.0, 0.0)])
+def test_calls_tell_the_share_only_while_they_hide_some_of_it(low, high, least, most):
+    told, _, _ = answers((3,), leaks=8, leak_low=low, leak_high=high)
+    named = [share is not None for _, right, share in told if right]
+    assert len(named) >= 6
+    assert least <= np.mean(named) <= most
 
 
 @pytest.mark.accuracy
@@ -72,15 +87,17 @@ def test_recall_and_precision_of_leaks(settings, lowest, record_property):
     told, false, clean = answers(range(20, 32), leaks=10, leak_low=lowest, leak_high=0.45, **settings)
     n_right = sum(right for _, right, _ in told)
     near = [abs(share - own) <= 0.1 for own, right, share in told if right and share is not None]
+    able = [share is not None for own, right, share in told if right and can_be_told(own, settings)]
     low, high = clopper_pearson(n_right, len(told))
     text = (
         f"{n_right} of {len(told)} named ({low:.3f} to {high:.3f}); share told {len(near)}, within .10 {sum(near)};"
-        f" called for nothing {false} of {clean}"
+        f" of {len(able)} that can be told {sum(able)}; called for nothing {false} of {clean}"
     )
     record_property("leaks", text)
     print(settings, text)  # noqa: T201
     assert n_right / len(told) >= 0.95
     assert np.mean(near) >= 0.95
+    assert np.mean(able) >= 0.9
     assert false <= 0.002 * clean
 
 
@@ -206,11 +223,13 @@ def test_mixtures_among_the_findings_are_taken_over(clean, parts):
     assert find_leaks(assembled, analysis, {**evidence, one: unknown}) == {}
 
 
-def test_on_a_moved_plate_only_mixtures_are_told(clean):
+def test_nothing_is_told_of_samples_that_wait_for_a_layout(clean):
     name = next(s.name for s in clean.sheet if s.role is Role.PARENT)
     lot = leaked(clean, name, beside(clean, name))
-    plates = frozenset(s.plate for s in lot.sheet)
-    assert find_leaks(*lot.analysed(), moved=plates) == {}
+    parts = lot.analysed()
+    (leak,) = find_leaks(*parts).values()
+    assert find_leaks(*parts, unsettled=frozenset({leak.sample})) == {}
+    assert find_leaks(*parts, unsettled=frozenset({leak.source})) == {}
 
 
 def test_a_lot_without_wells_or_markers_has_no_leaks(clean, parts):

@@ -13,7 +13,7 @@ from dhverify.limits import Limits
 from dhverify.outcome import Answer, Finding, Flag, Verdict
 from dhverify.plate_blanks import judge_blanks
 from dhverify.plate_controls import expected_findings
-from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, place_of, plate_layouts, well_of
+from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, layout_warnings, place_of, plate_layouts, well_of
 from dhverify.plate_moves import is_telling, plate_stories
 from dhverify.plates import judge_plates, plate_rows, well_rows
 from dhverify.samples import Role, Sample, SampleSheet, Stage
@@ -57,6 +57,19 @@ def test_a_plate_is_large_where_a_well_needs_it():
     assert layout_of(sample("a", "H12")).shape == (8, 12)
     assert layout_of(sample("a", "A13")).shape == (16, 24)
     assert layout_of(sample("a", "I01")).shape == (16, 24)
+
+
+def test_a_well_that_is_probably_a_slip_is_told():
+    small = [sample(f"s{k}", f"A{k:02d}") for k in range(1, 10)]
+    assert layout_warnings(SampleSheet(samples=tuple(small))) == ()
+    (text,) = layout_warnings(SampleSheet(samples=(*small, sample("x", "J04"))))
+    assert text.startswith("only x (J04) of plate P1 lies beyond H12")
+    large = [sample(f"x{k}", f"J{k:02d}") for k in range(1, 4)]
+    assert layout_warnings(SampleSheet(samples=(*small, *large))) == ()
+    (text,) = layout_warnings(SampleSheet(samples=(*small, sample("y", "B01", plate=""))))
+    assert text.startswith("y (B01) on the sheet has a well but no plate")
+    alone = [sample(f"s{k}", f"A{k:02d}", plate="") for k in range(1, 10)]
+    assert layout_warnings(SampleSheet(samples=tuple(alone))) == ()
 
 
 def test_plates_come_in_the_order_of_the_sheet_without_rows_that_have_no_well():
@@ -321,7 +334,7 @@ def test_mixtures_are_told_as_leaks_with_well_and_plate(clean, clean_parts):
     sheet = clean.with_samples(**{names[0].replace("-", "_"): {"plate": "P2"}}).sheet
     found = judge_plates(lot, analysis, {**evidence, **mixed}, sheet, clean.limits)
     words = " ".join(found.stories)
-    assert f"about 22% of its DNA from {near[1]} (well {sheet[near[1]].well}, a well that touches it)" in words
+    assert f"about 22 % of its DNA from {near[1]} (well {sheet[near[1]].well}, a well that touches it)" in words
     assert f"holds a share of its DNA from {names[0]} (plate P2, well {sheet[names[0]].well})" in words
 
 

@@ -121,3 +121,14 @@ def test_dirty_blanks_are_found_and_their_owner_named(platform):
     assert n_dirty >= 5
     assert n_named == n_dirty
     assert n_false == 0
+
+
+@pytest.mark.parametrize("n_lines", [8, 12, 16, 20])
+@pytest.mark.parametrize("blanks", [0, 1])
+def test_a_plate_of_one_small_family_is_not_called_turned(n_lines, blanks):
+    """Few lines of one donor fit the alleles of a lot that they are in themselves as well as their own donor."""
+    for seed in range(1, 6):
+        settings = {"n_donors": 1, "lines_per_donor": n_lines, "n_markers": 300, "blanks_per_plate": blanks}
+        lot = plate_lots.plate_lot(seed=seed, hybrid_share=0.0, **settings)
+        for story in plate_stories(lot.lot(), lot.sheet, plate_layouts(lot.sheet)):
+            assert story.best is IN_PLACE, (seed, story)

@@ -278,6 +278,64 @@ def test_chance_sisters_on_twenty_markers():
     assert agreement_tail(forty, 38) < 1e-6
 
 
+def backcross_agreement_tail(n_backcrosses, places_by_chromosome, share):
+    """Exact chance that lines of two BCn plants agree at no less than a share of the places (in Morgan).
+
+    Of the n + 1 meioses behind a gamete, k take the donor's side at a place; along the chromosome k goes up or
+    down by one at the rate of one switch a Morgan in each. A line carries the donor's allele where k = n + 1.
+    """
+    n = n_backcrosses + 1
+    k = np.arange(n + 1)
+    rates, modes = np.linalg.eig(np.diag(n - k[:-1], -1) + np.diag(k[1:], 1) - n * np.eye(n + 1))
+    to_modes = np.linalg.inv(modes)
+    anywhere = stats.binom.pmf(k, n, 0.5)
+    is_donor = k == n
+    agrees = is_donor[:, None] == is_donor
+    total = np.array([1.0])
+    for places in filter(len, places_by_chromosome):
+        count = np.zeros((n + 1, n + 1, len(places) + 1))
+        count[:, :, 0] = np.outer(anywhere, anywhere)
+        for distance in np.diff(places, prepend=places[0]):
+            step = (modes * np.exp(rates * distance)) @ to_modes
+            count = np.tensordot(step, np.tensordot(step, count, (1, 1)), (1, 1))
+            count[agrees] = np.roll(count[agrees], 1, axis=-1)
+        total = np.convolve(total, count.sum(axis=(0, 1)))
+    assert total.sum() == pytest.approx(1.0)
+    return total[math.ceil(share * (len(total) - 1)) :].sum()
+
+
+def test_chance_sisters_of_a_second_backcross():
+    """COMPUTED, exactly: .95 by chance in 4e-3 of pairs on 400 markers at random, 3e-3 on an even 500.
+
+    In the family of an F1 no such pair is to be expected, by the same chain and by the one for an F1.
+    """
+    rng = np.random.default_rng(6)
+    at_random = []
+    for _ in range(3):
+        chromosome = rng.choice(10, 400, p=MAP_MORGAN / MAP_MORGAN.sum())
+        places = [np.sort(rng.random(np.sum(chromosome == i)) * length) for i, length in enumerate(MAP_MORGAN)]
+        at_random.append(backcross_agreement_tail(2, places, 0.95))
+    assert np.mean(at_random) == pytest.approx(4e-3, abs=0.5e-3)
+    even = [np.arange(0.015, length, 0.03) for length in MAP_MORGAN]
+    assert backcross_agreement_tail(2, even, 0.95) == pytest.approx(3e-3, abs=0.5e-3)
+    n_places = sum(map(len, even))
+    of_f1 = backcross_agreement_tail(0, even, 0.95)
+    assert of_f1 == pytest.approx(agreement_tail(even, math.ceil(0.95 * n_places)), rel=1e-6)
+    assert of_f1 < 1e-8
+
+
+@pytest.mark.parametrize("polymorphic", [0.363, 0.385, 0.526])
+def test_agreement_of_sisters_over_all_markers(polymorphic):
+    """COMPUTED: 1 - P/2, for the polymorphic shares of Yan et al. 2010, Mol Breeding 25:441-451."""
+    rng = np.random.default_rng(7)
+    first, second = (np.hstack(simulated_gametes(rng, 1000, 60)) for _ in range(2))
+    differs = rng.random(first.shape[1]) < polymorphic
+    alike = (first == second) | ~differs
+    assert alike.mean() == pytest.approx(1 - differs.mean() / 2, abs=0.005)
+    assert alike.mean() == pytest.approx(1 - polymorphic / 2, abs=0.025)
+    assert (first == second)[:, differs].mean() == pytest.approx(0.5, abs=0.01)
+
+
 def test_true_copies_under_95_percent():
     """COMPUTED, binomial: 100 markers, each sample wrong at 2 %: 20 % of copies agree at fewer than 95."""
     assert stats.binom.cdf(94, 100, 0.98**2) == pytest.approx(0.20, abs=0.01)

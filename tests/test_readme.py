@@ -80,6 +80,7 @@ def test_the_windows_command_is_the_first_one():
 def test_the_python_it_asks_for_is_the_one_it_needs():
     assert PROJECT["requires-python"] == ">=3.11"
     assert "Python 3.11 or later" in TEXT
+    assert "wheels of scikit-allel" in TEXT
 
 
 def test_the_caution_stands_in_full_where_doubling_is_mentioned():

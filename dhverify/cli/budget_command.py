@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from dhverify.cautions import DOUBLING_CAUTION
 from dhverify.cli import budget_options, options
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from dhverify.report.budget_result import BudgetResult
 
 
-@click.command()
+@click.command(epilog=f"Caution: {DOUBLING_CAUTION}")
 @budget_options.wanted_lines_option
 @budget_options.sure_option
 @budget_options.induction_rate_option
@@ -27,11 +28,12 @@ if TYPE_CHECKING:
 @budget_options.rates_from_option
 @budget_options.costs_option
 @budget_options.budget_out_option
+@options.idle_jobs_option
 @options.force_option
 @options.quiet_option
 @options.debug_option
 def budget(*, out: Path | None, force: bool, quiet: bool, **chosen: Any) -> int:
-    r"""Plan a season: kernels, seedlings and assays for N lines, and where to genotype.
+    """Plan a season: kernels, seedlings and assays for N lines, and where to genotype.
 
     Rates are given as options, or read from the results folder of a check that had counts.
 

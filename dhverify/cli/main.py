@@ -16,6 +16,7 @@ import click
 from dhverify.cli import options
 from dhverify.cli.budget_command import budget
 from dhverify.cli.markers_command import markers
+from dhverify.cli.usage import usage_message
 from dhverify.errors import DhverifyError
 from dhverify.version import __version__
 
@@ -80,6 +81,7 @@ def check(genotypes: tuple[Path, ...], **chosen: Any) -> int:
 @options.genotypes_argument
 @options.sheet_file_argument
 @options.layout_option
+@options.idle_jobs_option
 @options.force_option
 @options.quiet_option
 @options.debug_option
@@ -103,6 +105,8 @@ def sheet(genotypes: tuple[Path, ...], file: Path, *, layout: str, force: bool, 
 
 @cli.command()
 @options.limits_option
+@options.idle_jobs_option
+@options.idle_quiet_option
 @options.debug_option
 def limits(limits_file: Path | None) -> int:
     """Print every limit as TOML: value, unit, range, reason and source.
@@ -128,6 +132,7 @@ def limits(limits_file: Path | None) -> int:
 @options.depth_option
 @options.hybrid_share_option
 @options.seed_option
+@options.idle_jobs_option
 @options.force_option
 @options.quiet_option
 @options.debug_option
@@ -163,9 +168,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(given: list[str]) -> int:
     try:
         status = cli.main(args=given, prog_name="dhverify", standalone_mode=False)
-    except click.ClickException as error:
+    except click.exceptions.NoArgsIsHelpError as error:
         error.show()
         return EXIT_WRONG_INPUT
+    except click.UsageError as error:
+        return _wrong(usage_message(error))
     except (click.Abort, KeyboardInterrupt):
         click.echo("Stopped; nothing was written.", err=True)
         return EXIT_STOPPED

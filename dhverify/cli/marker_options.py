@@ -7,7 +7,7 @@ import click
 from dhverify.cli import options
 
 marker_set_out_option = options.folder_option(
-    "Folder for chosen.csv, crosses.csv, summary.json and report.html", required=True
+    "Folder for chosen.csv, crosses.csv, summary.json, report.html (and retests.csv)", required=True
 )
 goal_option = click.option(
     "--goal",

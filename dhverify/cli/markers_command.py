@@ -34,12 +34,12 @@ if TYPE_CHECKING:
 @marker_options.from_option
 @options.layout_option
 @options.coding_option
-@options.jobs_option
+@options.idle_jobs_option
 @options.force_option
 @options.quiet_option
 @options.debug_option
 def markers(genotypes: tuple[Path, ...], **chosen: Any) -> int:
-    r"""Choose the fewest markers that can verify the crosses of a sheet.
+    """Choose the fewest markers that can verify the crosses of a sheet.
 
     GENOTYPES hold parents and inducers, typed at the candidate markers; no lines are needed.
 
@@ -60,7 +60,6 @@ def run(
     avoid: Path | None,
     layout: str,
     coding: str,
-    jobs: int,  # noqa: ARG001 (accepted by every command; the search itself is one process)
     force: bool,
     quiet: bool,
     **settings: Any,

@@ -53,7 +53,7 @@ counts_option = click.option(
     "counts_file",
     type=EXISTING_FILE,
     metavar="FILE",
-    help="Programme counts (CSV, TSV or XLSX): kernels, treated, survived and so on.",
+    help="Programme counts (CSV, TSV or XLSX): kernels, putative haploids, D1 ears and so on.",
 )
 by_option = click.option(
     "--by",
@@ -86,6 +86,21 @@ jobs_option = click.option(
     show_default=True,
     metavar="N",
     help="Families to work on at the same time (threads); the results are the same.",
+)
+idle_jobs_option = click.option(
+    "--jobs",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    metavar="N",
+    expose_value=False,
+    help="Taken for scripts that give it to every command; the work is one process whatever N.",
+)
+idle_quiet_option = click.option(
+    "--quiet",
+    is_flag=True,
+    expose_value=False,
+    help="Taken for scripts that give it to every command; what was asked for is printed all the same.",
 )
 debug_option = click.option(
     "--debug", is_flag=True, expose_value=False, help="Show where in dhverify a fault happened."

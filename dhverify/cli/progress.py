@@ -24,12 +24,13 @@ def progress_bars(*, is_wanted: bool) -> Iterator[Progress | None]:
     bars = _Bars()
     try:
         yield bars
+        bars.fill()
     finally:
-        bars.finish()
+        bars.end()
 
 
 class _Bars:
-    """One bar at a time; a new step ends the bar of the step before."""
+    """One bar at a time; a new step fills and ends the bar of the step before, which is done by then."""
 
     def __init__(self) -> None:
         self._step = ""
@@ -38,15 +39,23 @@ class _Bars:
 
     def __call__(self, step: str, done: int, of: int) -> None:
         if step != self._step or self._bar is None:
-            self.finish()
+            self.fill()
+            self.end()
             self._bar = click.progressbar(length=max(of, 1), label=step, file=sys.stderr)
             self._bar.render_progress()
             self._step, self._done = step, 0
-        self._bar.update(max(0, done - self._done))
-        self._done = max(done, self._done)
+        if done > self._done:
+            self._bar.last_eta = 0.0  # estimate the time left anew, however little has passed since
+            self._bar.update(done - self._done)
+            self._done = done
 
-    def finish(self) -> None:
-        """End the bar that is shown."""
+    def fill(self) -> None:
+        """Show the step of the bar as done."""
+        if self._bar is not None and self._bar.length is not None:
+            self._bar.update(self._bar.length - self._bar.pos)
+
+    def end(self) -> None:
+        """Leave the bar as it is."""
         if self._bar is not None:
             self._bar.render_finish()
             self._bar = None

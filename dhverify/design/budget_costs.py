@@ -82,7 +82,7 @@ def _defect(name: str, value: object) -> Defect | None:
     if name not in COST_KEYS:
         names = (*COST_KEYS, UNIT_KEY)
         close = get_close_matches(name, names, n=1)
-        expected = f"did you mean {close[0]}?" if close else "one of " + ", ".join(names)
+        expected = f"a name of a cost: did you mean {close[0]}?" if close else "one of " + ", ".join(names)
         return Defect(where=f"cost {name}", found="an unknown name", expected=expected)
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
     if not is_number or not math.isfinite(value) or value < 0:  # type: ignore[arg-type, operator]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,6 +15,8 @@ from dhverify.errors import Defect, InputError
 GIVEN: Final = "given"
 MATERIAL: Final = 0.1
 """Share of the D1 ears that may be of hybrids from which that is said (common practice, no source)."""
+LEAST_DOUBLING: Final = 0.0005
+"""A rate below it would be printed as 0, with which no line is possible."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,10 +188,16 @@ class _Builder:
         of_hybrids = (1 - share) * survival
         if of_hybrids <= MATERIAL * ears:
             return
-        least = max(ears - of_hybrids, 0.0) / share
+        least, now = max(ears - of_hybrids, 0.0) / share / survival, ears / share / survival
+        advice = (
+            f"give --doubling {least:.3f} (of surviving haploids; now {now:.3f})"
+            if least >= LEAST_DOUBLING
+            else f"give --doubling as counted on haploids (of surviving ones; now {now:.3f}, but every ear may be of a"
+            f" hybrid)"
+        )
         self.warnings.append(
-            f"Doubling success of the folder counts every D1 ear as a line. If the hybrids among the treated were not"
-            f" weeded out before selfing, it is nearer {least:.3f} than {ears / share:.3f}: give --doubling then."
+            "Doubling success of the folder counts every D1 ear as a line. If the hybrids among the treated were not"
+            f" weeded out before selfing, that is too good: {advice}."
         )
 
     # expectations
@@ -264,11 +273,9 @@ def _check_complete(request: BudgetRequest, seen: ObservedProgramme, *, is_folde
     """Refuse a plan in which a rate is neither given nor observed, or no line is possible."""
     lacking = [name for name in NEEDED_RATES if request.rate(name) is None and not _is_observed(name, seen)]
     if lacking and is_folder:
-        expected = "programme counts in the folder ('dhverify check' with --counts), or {}"
-        raise InputError(
-            seen.source,
-            [Defect(where=name, found="no such rate", expected=expected.format(option(name))) for name in lacking],
-        )
+        causes = {name: _cause(name, seen) for name in lacking}
+        groups = {cause: [name for name in lacking if causes[name] == cause] for cause in causes.values()}
+        raise InputError(seen.source, [_lack(names, cause) for cause, names in groups.items()])
     if lacking:
         raise InputError(
             "budget",
@@ -282,6 +289,19 @@ def _check_complete(request: BudgetRequest, seen: ObservedProgramme, *, is_folde
             seen.source,
             [Defect(where=name, found="0", expected=expected.format(option(name))) for name in nothing],
         )
+
+
+def _cause(name: str, seen: ObservedProgramme) -> str:
+    """Say what a folder must hold for a rate that it lacks."""
+    if name != "survival" and seen.putative is not None and seen.true_share is None:
+        return "judged lines of stage haploid in the folder, which say how many of the sorted are true haploids"
+    return "programme counts in the folder ('dhverify check' with --counts)"
+
+
+def _lack(names: Sequence[str], expected: str) -> Defect:
+    options = " ".join(option(name) for name in names)
+    found = "no such rate" if len(names) == 1 else "no such rates"
+    return Defect(where=", ".join(names), found=found, expected=f"{expected}, or {options}")
 
 
 def _is_nothing(name: str, seen: ObservedProgramme) -> bool:

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.design.marker_set_crosses import DesignCross, design_crosses
+from dhverify.design.marker_set_crosses import design_crosses
 from dhverify.design.marker_set_errors import ErrorModel, Errors, excess
 from dhverify.design.marker_set_failures import after_failures
-from dhverify.design.marker_set_outcome import CrossRow, MarkerSetOutcome
+from dhverify.design.marker_set_outcome import MarkerSetOutcome
 from dhverify.design.marker_set_request import MarkerSetRequest
 from dhverify.design.marker_set_retests import Retests, Settled, settle_retests
 from dhverify.design.marker_set_search import Progress, Search, State
 from dhverify.design.marker_set_tables import chosen_rows, cross_row, picture
 from dhverify.design.marker_set_task import Task, bound_of, make_task
-from dhverify.genetic_map import GeneticMap, MarkerMap, place_markers
+from dhverify.design.marker_set_warnings import set_warnings
+from dhverify.genetic_map import GeneticMap, place_markers
 from dhverify.genotypes import Genotypes
 from dhverify.samples import SampleSheet
 
@@ -86,7 +88,10 @@ def choose_marker_set(
         request=request,
         n_candidates=int(task.candidates.is_allowed.sum()),
         map_description=marker_map.description,
-        warnings=tuple(_warnings(genotypes, marker_map, sheet, crosses, rows)),
+        warnings=(
+            *set_warnings(request, crosses, rows),
+            *(*genotypes.warnings, *sheet.warnings, *marker_map.warnings),
+        ),
         inputs=(*genotypes.checksums, *([(sheet.source, sheet.checksum)] if sheet.checksum else [])),
         retests=settled.rows,
         notes=settled.notes,
@@ -103,21 +108,6 @@ def _settled(genotypes: Genotypes, task: Task, retests: Retests | None) -> Settl
     return settle_retests(retests, task.crosses, task.candidates, task.request, names)
 
 
-def _warnings(
-    genotypes: Genotypes,
-    marker_map: MarkerMap,
-    sheet: SampleSheet,
-    crosses: Sequence[DesignCross],
-    rows: Sequence[CrossRow],
-) -> Iterator[str]:
-    """Yield what a user should look at; crosses that are not served first."""
-    for cross, row in zip(crosses, rows, strict=True):
-        if not row.met:
-            yield f"{cross.label}: {row.reason}"
-    yield from dict.fromkeys(note for cross in crosses for note in cross.notes)
-    yield from (*genotypes.warnings, *sheet.warnings, *marker_map.warnings)
-
-
 def search_of(task: Task, rows: Sequence[int]) -> Search:
     """Return a search that looks at some rows."""
     return Search(
@@ -126,6 +116,7 @@ def search_of(task: Task, rows: Sequence[int]) -> Search:
         task.request,
         segments=task.segments,
         segment_power=task.segment_goal,
+        diagnostic=task.diagnostic,
         required=task.required,
     )
 
@@ -146,16 +137,35 @@ def _hardest(task: Task, told: Sequence[int]) -> list[int]:
 
 
 def _found(task: Task, progress: Progress | None) -> tuple[State, list[Errors]]:
+    """Search, with miss and false fail first where the size is not enough for everything, and compute in full."""
+    state = _searched(task, progress)
+    if state.lack > 0 and task.request.size is not None and (task.segments is not None or task.diagnostic is not None):
+        state = _spent(task, _searched(task.errors_only, progress), progress)
+    return state, ErrorModel(task.rows, task.candidates, is_final=True).errors(state.chosen)
+
+
+def _spent(task: Task, first: State, progress: Progress | None) -> State:
+    """Spend what is left of the size on the other goals, beside the markers that miss and false fail need."""
+    search = search_of(replace(task, required=first.chosen), _told(task))
+    state = search.greedy(search.state(first.chosen), _size(task), progress)
+    return search.exchanged(state, search.n_moves)[0]
+
+
+def _size(task: Task) -> int:
+    """Markers that may be chosen."""
+    return task.candidates.n_markers if task.request.size is None else task.request.size
+
+
+def _searched(task: Task, progress: Progress | None) -> State:
     """Search, compute the set in full, and mend it until the full reckoning agrees."""
     told = _told(task)
     rows = _hardest(task, told)
     search = search_of(task, rows)
-    size = task.candidates.n_markers if task.request.size is None else task.request.size
+    size = _size(task)
     state = search.greedy(search.state(task.required), size, progress)
     full, fast = ErrorModel(task.rows, task.candidates, is_final=True), ErrorModel(task.rows, task.candidates)
     if state.lack > 0 and len(state.chosen) == size:
-        state, _ = search.exchanged(state, search.n_moves)
-        return state, full.errors(state.chosen)
+        return search.exchanged(state, search.n_moves)[0]
     state = search.accept(state)
     state = search.fewer(search.pruned(state), progress)
     for _ in range(REPAIRS):
@@ -170,7 +180,7 @@ def _found(task: Task, progress: Progress | None) -> tuple[State, list[Errors]]:
         if mended.chosen == state.chosen:
             break
         state = mended
-    return state, full.errors(state.chosen)
+    return state
 
 
 def _over(task: Task, errors: Sequence[Errors], failed: Sequence[Errors]) -> NDArray[np.float64]:

@@ -18,7 +18,8 @@ an integer programme over these conditions then bounds the number.
    Multivar Anal 88:138-151): for convex functions unlinked markers are the best case, which is computed exactly.
 4. *Segments.* The share of places with at least three markers is at most a third of the mean number of markers in a
    place (Markov's inequality), which is a sum over markers.
-5. *Spare assays.* Of a set that holds when any K fail, a set of K fewer holds.
+5. *Diagnostic markers.* Where so many are asked for in a cross, the condition is their number itself.
+6. *Spare assays.* Of a set that holds when any K fail, a set of K fewer holds.
 """
 
 from __future__ import annotations

@@ -41,6 +41,9 @@ class MarkerSetRequest:
         Calls that are wrong, either other genotype equally; heterozygotes that lose an allele before that.
     require, avoid
         Names of markers that must, or must not, be chosen.
+    min_diagnostic_markers
+        Diagnostic markers that each cross must have, as far as there are candidates, because a check wants so many
+        called; 0: not asked.
 
     Raises
     ------
@@ -66,6 +69,7 @@ class MarkerSetRequest:
     dropout: float = DEFAULT_DROPOUT
     require: tuple[str, ...] = ()
     avoid: tuple[str, ...] = ()
+    min_diagnostic_markers: int = 0
 
     def __post_init__(self) -> None:
         defects = tuple(_defects(self))
@@ -101,6 +105,9 @@ def _defects(request: MarkerSetRequest) -> Iterator[Defect]:
         yield Defect(where="--size", found=str(request.size), expected="a whole number of at least 1")
     if not 0 <= request.spare <= MAX_SPARE:
         yield Defect(where="--spare", found=str(request.spare), expected=f"a whole number from 0 to {MAX_SPARE}")
+    if request.min_diagnostic_markers < 0:
+        found, expected = str(request.min_diagnostic_markers), "a whole number of at least 0"
+        yield Defect(where="min_diagnostic_markers", found=found, expected=expected)
     for name in sorted(set(request.require) & set(request.avoid)):
         yield Defect(where=f"marker {name}", found="in --require and in --avoid", expected="it in one of them")
 

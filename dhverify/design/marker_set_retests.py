@@ -299,7 +299,7 @@ def _left_open(line: UndecidedLine, request: MarkerSetRequest) -> Mapping[str, f
 def _notes(lines: Sequence[UndecidedLine], asked: frozenset[str], *, is_helped: bool) -> Iterator[str]:
     """Say which undecided lines are not settled by markers, and why."""
     if not lines:
-        yield "The earlier check left no line undecided."
+        yield "The earlier check left no sample undecided."
     at_fault = [line for line in lines if not line.is_open]
     if at_fault:
         flags = sorted({flag for line in at_fault for flag in SAMPLE_AT_FAULT & set(line.flags)})
@@ -321,4 +321,4 @@ def _notes(lines: Sequence[UndecidedLine], asked: frozenset[str], *, is_helped: 
 def _named(lines: Sequence[UndecidedLine]) -> str:
     names = [line.sample for line in lines[:MOST_NAMED]]
     more = f" and {len(lines) - MOST_NAMED} more" if len(lines) > MOST_NAMED else ""
-    return f"{len(lines)} undecided {'line' if len(lines) == 1 else 'lines'} ({', '.join(names)}{more})"
+    return f"{len(lines)} undecided {'sample' if len(lines) == 1 else 'samples'} ({', '.join(names)}{more})"

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from dhverify.design.marker_set_diagnostic import DiagnosticNeed
 from dhverify.design.marker_set_errors import ErrorModel, Errors, excess
 from dhverify.design.marker_set_gains import GainModel
 from dhverify.design.marker_set_request import MarkerSetRequest
@@ -48,7 +49,8 @@ class State:
     chosen
         Markers, in the order in which they came.
     excess
-        float64, shape (n_rows + n_crosses with a segment goal,). Above 0: the limit is not met, by so much.
+        float64, shape (n_goals,): rows, then segments and diagnostic markers of each cross where asked. Above 0:
+        the limit is not met, by so much.
 
     """
 
@@ -76,6 +78,8 @@ class Search:
         Segment places, or None.
     segment_power
         float64, shape (n_crosses,). Power to be reached.
+    diagnostic
+        Diagnostic markers that each cross must have, or None.
     required
         Markers that must be in the set.
 
@@ -89,6 +93,7 @@ class Search:
         *,
         segments: SegmentModel | None = None,
         segment_power: NDArray[np.float64] | None = None,
+        diagnostic: DiagnosticNeed | None = None,
         required: Sequence[int] = (),
     ) -> None:
         self.rows = rows
@@ -96,18 +101,20 @@ class Search:
         self.spare = request.spare
         self.segments = segments
         self.segment_power = np.zeros(0) if segment_power is None else segment_power
+        self.diagnostic = diagnostic
         self.required = tuple(required)
         self.errors = ErrorModel(rows, candidates)
         self.gain_model = GainModel(rows, candidates)
-        self.margin = np.full(len(rows) + len(self.segment_power), SAFETY)
-        self.margin[len(rows) :] = 0.0
+        n_counted = 0 if diagnostic is None else len(diagnostic.needed)
+        self.margin = np.zeros(len(rows) + len(self.segment_power) + n_counted)
+        self.margin[: len(rows)] = SAFETY
 
     def state(self, chosen: Iterable[int]) -> State:
         """Compute a set."""
         order = tuple(chosen)
         found = self._with_failures(order) if self.spare and order else self.errors.errors(order)
         level = np.array([excess(errors, row) for errors, row in zip(found, self.rows, strict=True)])
-        return State(chosen=order, excess=np.concatenate([level, self._segment_lack(order)]) + self.margin)
+        return State(chosen=order, excess=np.concatenate([level, *self._lacks(order)]) + self.margin)
 
     def _with_failures(self, chosen: Sequence[int]) -> list[Errors]:
         """Errors of every row when the assays fail that it would miss most, by their worth."""
@@ -124,19 +131,23 @@ class Search:
     def gains(self, chosen: Sequence[int]) -> NDArray[np.float64]:
         """Worth of each candidate in each row; float64, shape (n_goals, n_markers)."""
         gains = self.gain_model.gains(chosen).astype(np.float64)
-        if self.segments is None:
-            return gains
-        more = SEGMENT_SCALE * self.segments.gains(self.segments.counts(chosen))
-        more[:, list(chosen)] = 0
-        return np.vstack([gains, more])
+        more = []
+        if self.segments is not None:
+            more.append(SEGMENT_SCALE * self.segments.gains(self.segments.counts(chosen)))
+            more[0][:, list(chosen)] = 0
+        if self.diagnostic is not None:
+            more.append(self.diagnostic.gains(chosen))
+        return np.vstack([gains, *more])
 
     def losses(self, chosen: Sequence[int]) -> NDArray[np.float64]:
         """Worth of each chosen marker; float64, shape (n_goals, n_chosen)."""
         losses = self.gain_model.losses(chosen).astype(np.float64)
-        if self.segments is None:
-            return losses
-        more = SEGMENT_SCALE * self.segments.losses(self.segments.counts(chosen))
-        return np.vstack([losses, more[:, list(chosen)]])
+        more = []
+        if self.segments is not None:
+            more.append(SEGMENT_SCALE * self.segments.losses(self.segments.counts(chosen))[:, list(chosen)])
+        if self.diagnostic is not None:
+            more.append(self.diagnostic.losses(chosen))
+        return np.vstack([losses, *more])
 
     def greedy(self, start: State, size: int, progress: Progress | None = None) -> State:
         """Add the most helpful marker until the goal is met, nothing helps, or the size is reached."""
@@ -255,6 +266,11 @@ class Search:
 
     def _is_required(self, marker: int) -> bool:
         return marker in self.required
+
+    def _lacks(self, chosen: Sequence[int]) -> list[NDArray[np.float64]]:
+        """What lacks of segments and of diagnostic markers, in the order of the goals."""
+        counted = [] if self.diagnostic is None else [self.diagnostic.excess(chosen)]
+        return [self._segment_lack(chosen), *counted]
 
     def _segment_lack(self, chosen: Sequence[int]) -> NDArray[np.float64]:
         if self.segments is None:

@@ -122,8 +122,8 @@ def _segment_shortfall(task: Task, index: int, order: Sequence[int]) -> Iterator
     seen = task.segments.power_after_failures(index, order, task.request.spare)
     if seen < asked:
         yield (
-            f"Segments of {task.request.segment_cm:g} cM are seen at {seen:.1%} of all places;"
-            f" all candidates together see {task.segment_reach[index]:.1%}."
+            f"Segments of {task.request.segment_cm:g} cM are seen at {100 * seen:.1f} % of all places;"
+            f" all candidates together see {100 * task.segment_reach[index]:.1f} %."
         )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.design.marker_set_bound import LowerBound, lower_bound, row_condition, segment_condition
+from dhverify.design.marker_set_bound import Condition, LowerBound, lower_bound, row_condition, segment_condition
 from dhverify.design.marker_set_crosses import DesignCross
+from dhverify.design.marker_set_diagnostic import DiagnosticNeed, diagnostic_need
 from dhverify.design.marker_set_reach import NEAR_REACH, Reach, in_force, reachable
 from dhverify.design.marker_set_request import MarkerSetRequest
 from dhverify.design.marker_set_rows import Candidates, Row, candidates_of, design_rows
@@ -34,6 +35,8 @@ class Task:
         What was asked.
     segments, segment_reach
         Segment places, and the power with every candidate; None and empty where not asked.
+    diagnostic
+        Diagnostic markers that each cross must have; None where not asked.
     required
         Markers by number.
 
@@ -46,6 +49,7 @@ class Task:
     request: MarkerSetRequest
     segments: SegmentModel | None
     segment_reach: NDArray[np.float64]
+    diagnostic: DiagnosticNeed | None
     required: tuple[int, ...]
 
     @property
@@ -53,6 +57,11 @@ class Task:
         """Power to be reached in each cross: as asked, or nearly what can be had; float64, shape (n_crosses,)."""
         asked = self.request.segment_power or 0.0
         return np.where(self.segment_reach >= asked, asked, NEAR_REACH * self.segment_reach)
+
+    @property
+    def errors_only(self) -> Task:
+        """The same task where nothing but miss and false fail is asked."""
+        return replace(self, segments=None, segment_reach=np.zeros(0), diagnostic=None)
 
 
 def make_task(
@@ -88,6 +97,7 @@ def make_task(
         request=request,
         segments=segments,
         segment_reach=np.array(segment_reach, dtype=np.float64),
+        diagnostic=diagnostic_need(crosses, candidates, request),
         required=required,
     )
 
@@ -105,6 +115,11 @@ def bound_of(task: Task) -> LowerBound:
             segment_condition(is_diagnostic, reach, asked)
             for is_diagnostic, best in zip(task.segments.diagnostic, task.segment_reach, strict=True)
             if best >= asked
+        ]
+    if task.diagnostic is not None:
+        conditions += [
+            Condition(weight=is_diagnostic.astype(np.float64), least=float(task.request.min_diagnostic_markers))
+            for is_diagnostic in task.diagnostic.is_diagnostic[task.diagnostic.can_be_had]
         ]
     return lower_bound(conditions, task.candidates, task.required, task.request.spare)
 

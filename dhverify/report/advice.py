@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from dhverify.outcome import CheckOutcome
 
-_CALM_BEGINNINGS: Final = ("Nothing to change", "Too few lines to tell", "No line of this donor")
+_CALM_BEGINNINGS: Final = (
+    "Nothing to change",
+    "No worse than the other donors",
+    "No other donor to compare with",
+    "Nothing can be said of this donor",
+    "Too few lines to tell",
+    "No line of this donor",
+)
 """How the advice begins for a donor that asks for no action."""
 
 

@@ -107,6 +107,11 @@ class BudgetResult:
 
         return data_frame(budget_table(self._outcome, name))
 
+    def _repr_html_(self) -> str:
+        from dhverify.report.page.budget import budget_notebook
+
+        return budget_notebook(self._outcome)
+
     def __repr__(self) -> str:
         outcome = self._outcome
         return (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -22,6 +22,14 @@ _HALF: Final = 0.28
 
 _VERDICT_MARKER: Final = {Verdict.PASS: "o", Verdict.FAIL: "x", Verdict.RETEST: "$\u25ef$"}
 _OTHER_SHAPES: Final = {"control": "D", "other": "s"}
+_SHAPE_WORDS: Final = {
+    **{str(verdict): phrase for verdict, phrase in VERDICT_PHRASE.items()},
+    "control": "control",
+    "other": "another sample",
+    "blank": "blank",
+    "dirty-blank": "dirty blank",
+}
+"""What the shapes of wells mean, in the order of the key."""
 
 
 def plot_line(outcome: CheckOutcome, sample: str, *, ax: Axes | None = None) -> Axes:
@@ -99,7 +107,7 @@ def plot_plate(outcome: CheckOutcome, plate: str, *, ax: Axes | None = None) -> 
         raise KeyError(f"no plate {plate!r} on the sheet")
     spots = {well.sample: place(well.well) for well in wells}
     rows, columns = (8, 12) if all(r < 8 and c < 12 for r, c in spots.values()) else (16, 24)
-    axes = _axes(ax, width=1.0 + 0.42 * columns, height=0.9 + 0.42 * rows)
+    axes = _axes(ax, width=1.0 + 0.42 * columns, height=1.9 + 0.42 * rows)
     for well in wells:
         _draw_well(axes, well, outcome.limits.max_blank_call_rate)
         _draw_leak(axes, well, spots)
@@ -109,6 +117,7 @@ def plot_plate(outcome: CheckOutcome, plate: str, *, ax: Axes | None = None) -> 
     axes.xaxis.tick_top()
     axes.spines[:].set_visible(False)
     axes.set_title(_plain(f"Plate {plate}"), loc="left", color=INK)
+    _plate_key(axes, wells, outcome.limits.max_blank_call_rate)
     return axes
 
 
@@ -274,12 +283,39 @@ def _draw_well(axes: Axes, well: WellRow, max_blank_call_rate: float) -> None:
             hatch="////" if shape == "dirty-blank" else None,
         )
     )
-    if shape in set(Verdict):
-        verdict = Verdict(shape)
-        size = 8 if verdict is Verdict.FAIL else 6
-        axes.plot(column, row, ls="", marker=_VERDICT_MARKER[verdict], ms=size, mew=1.6, color=VERDICT_COLOUR[verdict])
-    elif not is_blank:
-        axes.plot(column, row, ls="", marker=_OTHER_SHAPES[shape], ms=5, mfc=SAND, mec=INK)
+    if not is_blank:
+        axes.plot(column, row, ls="", **_well_mark(shape))
+
+
+def _plate_key(axes: Axes, wells: Sequence[WellRow], max_blank_call_rate: float) -> None:
+    """Say below a plate what its shapes mean, those that occur only."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    shapes = {well_shape(well, max_blank_call_rate) for well in wells}
+    handles: list[Line2D | Rectangle] = []
+    for shape, words in _SHAPE_WORDS.items():
+        if shape not in shapes:
+            continue
+        if shape in {"blank", "dirty-blank"}:
+            hatch = "////" if shape == "dirty-blank" else None
+            handles.append(Rectangle((0, 0), 1, 1, fc="none", ec=INK, ls="--", hatch=hatch, label=words))
+        else:
+            handles.append(Line2D([], [], ls="", label=words, **_well_mark(shape)))
+    if any(well.contaminant for well in wells):
+        handles.append(Line2D([], [], ls="", marker=r"$\rightarrow$", ms=12, color=PLUM, label="DNA that came over"))
+    key = axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(0, 0), ncols=3, frameon=False)
+    for text in key.get_texts():
+        text.set(color=INK, fontsize="small")
+
+
+def _well_mark(shape: str) -> dict[str, Any]:
+    """How the mark inside a well looks."""
+    if shape in _OTHER_SHAPES:
+        return {"marker": _OTHER_SHAPES[shape], "ms": 5, "mfc": SAND, "mec": INK}
+    verdict = Verdict(shape)
+    size = 8 if verdict is Verdict.FAIL else 6
+    return {"marker": _VERDICT_MARKER[verdict], "ms": size, "mew": 1.6, "color": VERDICT_COLOUR[verdict]}
 
 
 def _draw_leak(axes: Axes, well: WellRow, spots: dict[str, tuple[int, int]]) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from dhverify.design.marker_set_retests import Retests, UndecidedLine
 from dhverify.errors import Defect, FormatError
+from dhverify.limits import Limits
 from dhverify.report.earlier_check import read_check_rows, read_check_summary
 from dhverify.report.folder_kind import SUMMARY
 
@@ -149,15 +150,20 @@ def _share(file: Path, where: str, found: Any) -> float:
 
 
 def request_settings(settings: Mapping[str, Any], earlier: MarkerResults | None) -> dict[str, Any]:
-    """Return the settings that were given, with the error rates of an earlier check where none was.
+    """Return the settings that were given; else error rates and limit of an earlier check, or the shipped limit.
 
     Examples
     --------
     >>> request_settings({"goal": "D1", "error_rate": None}, None)
-    {'goal': 'D1'}
+    {'min_diagnostic_markers': 5, 'goal': 'D1'}
 
     """
     given = {name: value for name, value in settings.items() if value is not None}
     if earlier is None:
-        return given
-    return {"error_rate": earlier.error_rate, "dropout": earlier.dropout, **given}
+        return {"min_diagnostic_markers": Limits().min_diagnostic_markers, **given}
+    return {
+        "error_rate": earlier.error_rate,
+        "dropout": earlier.dropout,
+        "min_diagnostic_markers": earlier.retests.min_diagnostic_markers,
+        **given,
+    }

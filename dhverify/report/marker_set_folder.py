@@ -79,7 +79,7 @@ def marker_set_files(outcome: MarkerSetOutcome) -> dict[str, bytes]:
     """Every file of the folder: name -> bytes."""
     from dhverify.report.page.marker_set import marker_set_page
 
-    names = [name for name in RECORDS if name != "retests" or outcome.retests]
+    names = [name for name in RECORDS if name != "retests" or outcome.retests or outcome.notes]
     files = {f"{name}.csv": csv_text(marker_set_table(outcome, name)).encode() for name in names}
     files[SUMMARY] = json_text(marker_set_summary(outcome)).encode()
     files[REPORT] = marker_set_page(outcome).encode()

@@ -73,6 +73,11 @@ class MarkerSetResult:
 
         return data_frame(marker_set_table(self._outcome, name))
 
+    def _repr_html_(self) -> str:
+        from dhverify.report.page.marker_set import marker_set_notebook
+
+        return marker_set_notebook(self._outcome)
+
     def __repr__(self) -> str:
         outcome = self._outcome
         return (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
+from dhverify.cautions import DOUBLING_CAUTION
 from dhverify.report.counting import duplicate_groups, finding_counts, flag_counts, verdict_counts
 from dhverify.report.summary_text import json_text, plain, shipped_schema
 from dhverify.version import __version__
@@ -12,11 +13,14 @@ from dhverify.version import __version__
 if TYPE_CHECKING:
     from dhverify.outcome import CheckOutcome
 
+EXPECTED_DECIMALS: Final = 6
 SCHEMA_VERSION: Final = 1
 """Raised when a name in ``summary.json`` is renamed or dropped; additions do not raise it."""
 
 KIND: Final = "dhverify check"
 """Stands in ``summary.json`` and makes a results folder recognisable."""
+
+_ABOUT_DOUBLING: Final = frozenset({"survival", "doubling_success"})
 
 
 def summary(outcome: CheckOutcome) -> dict[str, Any]:
@@ -38,8 +42,9 @@ def summary(outcome: CheckOutcome) -> dict[str, Any]:
         "kind": KIND,
         "version": __version__,
         "counts": _counts(outcome),
-        "expected_wrong_passes": plain(outcome.expected_wrong_passes),
-        "expected_wrong_fails": plain(outcome.expected_wrong_fails),
+        "expected_wrong_passes": _expected(outcome.expected_wrong_passes),
+        "expected_wrong_fails": _expected(outcome.expected_wrong_fails),
+        "smallest_visible_segment_cm": _smallest_visible_segments(outcome),
         "limits": {name: plain(value) for name, value in outcome.limits.items()},
         "error_rates": {name: plain(value) for name, value in asdict(outcome.rates).items()},
         "priors": {name: {key: plain(value) for key, value in shares} for name, shares in outcome.priors},
@@ -51,6 +56,7 @@ def summary(outcome: CheckOutcome) -> dict[str, Any]:
         "notes": list(outcome.notes),
         "stories": list(outcome.stories),
         "group_advice": list(outcome.group_advice),
+        "caution": doubling_caution(outcome),
     }
 
 
@@ -69,6 +75,29 @@ def summary_schema() -> dict[str, Any]:
 
     """
     return shipped_schema("summary.schema.json")
+
+
+def doubling_caution(outcome: CheckOutcome) -> str:
+    """Return what has to be said where the account holds a measure of treated plants; empty where it holds none."""
+    return DOUBLING_CAUTION if any(row.measure in _ABOUT_DOUBLING for row in outcome.account) else ""
+
+
+def _smallest_visible_segments(outcome: CheckOutcome) -> list[dict[str, Any]]:
+    """Return the shortest inducer segment that each family's markers show, in the order of ``donors.csv``."""
+    return [
+        {
+            "donor": row.donor,
+            "inducer": row.inducer,
+            "stage": row.stage,
+            "cm": plain(row.smallest_visible_segment_cm),
+        }
+        for row in outcome.donors
+    ]
+
+
+def _expected(count: float) -> Any:
+    """Return an expected count without digits that no model can vouch for."""
+    return plain(round(count, EXPECTED_DECIMALS))
 
 
 def _counts(outcome: CheckOutcome) -> dict[str, Any]:

@@ -7,6 +7,7 @@ import re
 import zipfile
 from typing import TYPE_CHECKING, Any, Final
 
+from dhverify.report.summary import doubling_caution
 from dhverify.report.tables import Cell, ColumnKind, Table, number_text, tables
 
 if TYPE_CHECKING:
@@ -26,12 +27,13 @@ _WIDE_COLUMNS: Final = {
     "flags": 28,
     "parent_shares": 28,
     "basis": 40,
+    "caution": 120,
 }
 _FORMULA_MARKS: Final = ("=", "+", "-", "@")
 
 
 def workbook_bytes(outcome: CheckOutcome) -> bytes:
-    """One workbook with every table as a sheet.
+    """One workbook with every table as a sheet, and the caution where a table holds a measure of treated plants.
 
     The header row is frozen and filtered, numbers are numbers, and text is text: a name such as ``=1+1`` is
     shown, never worked out. The same outcome gives the same bytes.
@@ -52,9 +54,15 @@ def workbook_bytes(outcome: CheckOutcome) -> bytes:
     book = openpyxl.Workbook(write_only=True)
     for content in tables(outcome):
         _add_sheet(book.create_sheet(content.name), content)
+    if caution := doubling_caution(outcome):
+        _add_sheet(book.create_sheet("caution"), _caution_table(caution))
     out = io.BytesIO()
     book.save(out)
     return _without_dates(out.getvalue())
+
+
+def _caution_table(text: str) -> Table:
+    return Table(name="caution", columns=("caution",), kinds=(ColumnKind.TEXT,), rows=((text,),))
 
 
 def _add_sheet(sheet: Any, content: Table) -> None:

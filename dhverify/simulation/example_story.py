@@ -21,7 +21,7 @@ One inducer, Inducer1, pollinated them all. {n_sorters} people, {sorters}, sorte
 each donor {n_lines} seedlings of kernels sorted as haploid were sampled (stage haploid, `H` in the name), and
 later {n_lines} new lines (stage D1, `L` in the name); about half of the lines name the seedling that they
 descend from in the column `source`. {n_samples} samples went on {n_plates} plates of 96 wells and were typed
-with an array of {n_markers} markers that gets {error_rate:.1%} of calls wrong and misses {missing:.0%}.
+with an array of {n_markers} markers that gets {wrong_percent:.1f} % of calls wrong and misses {missing_percent:.0f} %.
 
 | file | what |
 | --- | --- |
@@ -86,8 +86,8 @@ def _head(programme: SimulatedProgramme) -> str:
         n_samples=len(programme.samples),
         n_plates=_word(len({row["plate"] for row in programme.sheet} - {""})),
         n_markers=settings.n_markers,
-        error_rate=settings.error_rate,
-        missing=settings.missing,
+        wrong_percent=100 * settings.error_rate,
+        missing_percent=100 * settings.missing,
     )
 
 
@@ -132,7 +132,7 @@ def _told(truth: Row) -> tuple[str, str]:
     finding, case = truth["finding"], truth["case"]
     if finding == "mixture":
         share = float(truth["contaminant_share"])
-        return f"{case}: {share:.0%} of the DNA is {truth['contaminant']}'s", _ANSWERS[finding]
+        return f"{case}: {100 * share:.0f} % of the DNA is {truth['contaminant']}'s", _ANSWERS[finding]
     if finding in _ANSWERS:
         what = _WHAT[finding] + (f" ({truth['donor']})" if finding == "other donor" else "")
         what += f" (of {truth['pollen']}, an inbred that is not on the sheet)" if truth["pollen"] else ""

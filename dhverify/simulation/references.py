@@ -32,7 +32,7 @@ def _parents(settings: SimulationSettings, materials: Materials, rng: np.random.
     entries = []
     for founder in range(materials.n_parents):
         real = next(outside) if founder in wrong else founder
-        case = f"differs from its stock at {impurity:.1%} of markers" if impurity else ""
+        case = f"differs from its stock at {100 * impurity:.1f} % of markers" if impurity else ""
         if real != founder:
             case = f"mislabelled: it is {materials.founder_names[real]}"
         specimen = Specimen(

@@ -31,10 +31,10 @@ def test_a_folder_given_as_a_file(lab, name):
 
 OPTIONS = {
     "unknown option": (("--colour", "red"), ("--colour",)),
-    "unknown layout": (("--layout", "tall"), ("--layout", "'tall'", "'wide'")),
-    "unknown coding": (("--coding", "letters"), ("--coding", "'letters'", "'bases'")),
-    "no job": (("--jobs", "0"), ("--jobs", "0")),
-    "jobs in letters": (("--jobs", "many"), ("--jobs", "'many'")),
+    "unknown layout": (("--layout", "tall"), ("--layout", "found tall; expected one of auto, vcf, wide")),
+    "unknown coding": (("--coding", "letters"), ("--coding", "found letters; expected one of auto, bases")),
+    "no job": (("--jobs", "0"), ("--jobs: found 0; expected a whole number of at least 1",)),
+    "jobs in letters": (("--jobs", "many"), ("--jobs: found many; expected a whole number",)),
     "no such column": (("--by", "tray"), ("--by", "tray", "expected one of sample, role")),
     "a layout that the file has not": (("--layout", "long"), ("calls.csv: header", "sample, marker and genotype")),
     "a format that the file has not": (("--layout", "vcf"), ("calls.csv: line 1", "#CHROM")),

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 import time
@@ -11,13 +12,14 @@ import pytest
 
 import dhverify
 from dhverify import api
+from dhverify.cautions import DOUBLING_CAUTION
 from dhverify.cli import main as main_module
 from dhverify.cli.main import main
 from dhverify.errors import Defect, FormatError
 from dhverify.limits import Limits
 from dhverify.report.result import CheckResult
 
-COMMANDS = ("check", "sheet", "limits", "simulate")
+COMMANDS = ("check", "sheet", "limits", "simulate", "markers", "budget")
 
 
 @pytest.fixture
@@ -158,6 +160,53 @@ def test_a_wrong_command_line_is_two(arguments, capsys, tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["chekc"], "chekc: found an unknown command; expected a known one: did you mean check?"),
+        (
+            ["limits", "--limit"],
+            "limits: --limit: found an unknown option; expected a known one: did you mean --limits?",
+        ),
+        (["limits", "--zz"], "limits: --zz: found an unknown option; expected a known one: --help lists them"),
+        (["check"], "check: GENOTYPES: found nothing; expected a file that is there and can be read"),
+        (["simulate"], "simulate: DIR: found nothing; expected the name of a folder"),
+        (
+            ["check", "x"],
+            "check: GENOTYPES: found file 'x', which does not exist; expected a file that is there and can be read",
+        ),
+        (["check", "--layout", "foo"], "check: --layout: found foo; expected one of auto, vcf, wide, long"),
+        (["check", "--layout", ""], "check: --layout: found an empty text; expected one of auto, vcf, wide, long"),
+        (["budget", "--lines", "2.5"], "budget: --lines: found 2.5; expected a whole number"),
+        (["simulate", "d", "--depth", "x"], "simulate: --depth: found x; expected a number"),
+        (["simulate", "d", "--jobs", "0"], "simulate: --jobs: found 0; expected a whole number of at least 1"),
+        (["simulate", "d", "--donors"], "--donors: found no value; expected one"),
+        (["simulate", "d", "--quiet=3"], "--quiet: found a value; expected none"),
+        (
+            ["simulate", "d", "e"],
+            "simulate: command line: found unexpected extra argument (e); expected what --help shows",
+        ),
+    ],
+)
+def test_a_wrong_command_line_is_one_message_of_the_house_form(arguments, said, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    assert capsys.readouterr() == ("", f"dhverify: {said}\n")
+
+
+def test_the_limits_are_printed_whatever_is_common_to_all_commands(capsys):
+    assert main(["limits", "--jobs", "2", "--quiet"]) == 0
+    assert "min_confidence" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_every_command_takes_jobs(programme, tmp_path, jobs):
+    sheet = ["sheet", str(programme / "genotypes.vcf.gz"), str(tmp_path / "draft.csv")]
+    assert main([*sheet, "--jobs", jobs, "--quiet"]) == 0
+    invented = ["simulate", str(tmp_path / "e"), "--donors", "1", "--lines", "2", "--markers", "20"]
+    assert main([*invented, "--jobs", jobs, "--quiet"]) == 0
+
+
 def failing(monkeypatch, error):
     def fail(*_given, **_named):
         raise error
@@ -263,7 +312,20 @@ def test_version_and_help(capsys):
     assert capsys.readouterr().out == f"dhverify, version {dhverify.__version__}\n"
     for command in COMMANDS:
         assert main([command, "--help"]) == 0
-        assert f"dhverify {command}" in capsys.readouterr().out.split("Example:")[1]
+        shown = capsys.readouterr().out
+        assert "\\" not in shown
+        for option in ("--jobs N", "--quiet", "--help"):
+            assert option in shown
+        assert re.search(rf"^    dhverify {command} ", shown.split("Example:\n")[1], flags=re.MULTILINE)
+
+
+def test_every_command_is_looked_at():
+    assert set(COMMANDS) == set(main_module.cli.commands)
+
+
+def test_the_caution_stands_in_the_help_of_the_budget(capsys):
+    assert main(["budget", "--help"]) == 0
+    assert DOUBLING_CAUTION in " ".join(capsys.readouterr().out.split())
 
 
 def test_help_answers_at_once_because_nothing_heavy_is_loaded():

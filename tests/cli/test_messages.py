@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -93,6 +95,41 @@ def test_progress_shows_a_bar_for_each_step_on_a_terminal(capsys, monkeypatch):
     assert "learning" in shown
     assert "judging" in shown
     assert "100%" in shown
+
+
+def test_each_bar_is_filled_when_its_step_is_done(capsys, monkeypatch):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    with progress_bars(is_wanted=True) as progress:
+        for done in (0, 1, 2):
+            progress("learning", done, 3)
+        progress("doubting", 0, 5)
+    shown = capsys.readouterr().err
+    for step in ("learning", "doubting"):
+        assert re.search(rf"{step}  \[#+\]  100%", shown)
+
+
+def test_the_time_left_is_told_from_the_first_part_that_is_done(capsys, monkeypatch):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    now = count(1_000_000_000.0, 0.1)
+    monkeypatch.setattr("click._termui_impl.time.time", lambda: next(now))
+    with progress_bars(is_wanted=True) as progress:
+        progress("learning", 0, 1000)
+        progress("learning", 1, 1000)
+        shown = capsys.readouterr().err
+    assert re.search(r"\d\d:\d\d:\d\d", shown)
+
+
+def test_work_that_stops_does_not_fill_its_bar(capsys, monkeypatch):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+
+    def stop():
+        with progress_bars(is_wanted=True) as progress:
+            progress("learning", 1, 4)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stop()
+    assert "100%" not in capsys.readouterr().err
 
 
 def test_stories_and_what_stands_out_are_told_briefly(outcome):

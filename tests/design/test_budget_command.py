@@ -108,7 +108,7 @@ def test_a_folder_in_use_is_refused_unless_forced(tmp_path, capsys):
     ("changed", "found"),
     [
         ({"lines": "0"}, "--lines: found 0"),
-        ({"lines": "2.5"}, "'2.5' is not a valid int"),
+        ({"lines": "2.5"}, "--lines: found 2.5; expected a whole number"),
         ({"sure": "1"}, "--sure: found 1.0"),
         ({"induction_rate": "1.2"}, "--induction-rate: found 1.2"),
         ({"induction_rate": "0"}, "no line is possible"),
@@ -134,7 +134,7 @@ def test_bad_numbers_end_with_one_message(changed, found, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("text", "found"),
     [
-        ("assays = 2\n", "cost assays: found an unknown name; expected did you mean assay?"),
+        ("assays = 2\n", "cost assays: found an unknown name; expected a name of a cost: did you mean assay?"),
         ("assay = -2\n", "cost assay: found -2"),
         ("assay = nan\n", "cost assay: found nan"),
         ("assay two\n", "expected TOML"),

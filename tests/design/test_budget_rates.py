@@ -164,10 +164,21 @@ def test_more_ears_than_surviving_haploids_are_not_believed(folder):
 
 
 def test_ears_that_may_be_of_hybrids_are_said(folder):
-    (warning,) = dhverify.plan_budget(30, results=folder(season())).outcome.warnings
-    least = float(re.search(r"nearer ([0-9.]+) than", warning)[1])
-    assert least == pytest.approx((60 / 400 - 0.1 * 0.8) / 0.9, abs=0.004)
+    """What the warning names is a share of surviving haploids, as --doubling is."""
+    place = folder(season())
+    (warning,) = dhverify.plan_budget(30, results=place).outcome.warnings
+    least, now = map(float, re.search(r"give --doubling ([0-9.]+) \(.*now ([0-9.]+)\)", warning).groups())
+    assert least == pytest.approx((60 / 400 - 0.1 * 0.8) / 0.9 / 0.8, abs=0.004)
+    assert now == pytest.approx(60 / 360 / 0.8, abs=0.004)
+    taken = dhverify.plan_budget(30, results=place, doubling=least).outcome
+    assert taken.line_rate == pytest.approx(0.09 * (60 / 400 - 0.1 * 0.8), rel=0.06)  # ears of haploids only, a kernel
     assert dhverify.plan_budget(30, results=folder(season(true=100, judged=100))).outcome.warnings == ()
+
+
+def test_where_every_ear_may_be_of_a_hybrid_no_rate_of_0_is_advised(folder):
+    (warning,) = dhverify.plan_budget(30, results=folder(season(true=50, ears=100))).outcome.warnings
+    assert "every ear may be of a hybrid" in warning
+    assert "--doubling 0" not in warning
 
 
 def test_a_share_is_as_uncertain_as_the_induction_rate_says():
@@ -185,13 +196,32 @@ def test_a_share_is_as_uncertain_as_the_induction_rate_says():
         ([], ["induction_rate", "false_haploid_rate", "survival", "doubling"]),
         (season(survived=None), ["survival"]),
         (season(ears=None), ["doubling"]),
-        (season()[:2], ["induction_rate", "false_haploid_rate", "survival", "doubling"]),
     ],
 )
 def test_a_folder_without_counts_is_an_error(folder, rows, lacking):
+    """One message, with every rate and option that it is about."""
     with pytest.raises(InputError, match="--counts") as caught:
         dhverify.plan_budget(30, results=folder(rows))
-    assert [defect.where for defect in caught.value.defects] == lacking
+    (defect,) = caught.value.defects
+    assert defect.where == ", ".join(lacking)
+    assert all("--" + name.replace("_", "-") in defect.expected for name in lacking)
+
+
+def test_counts_without_judged_haploids_are_told_so(folder):
+    """A folder of D1 lines has counts; what it lacks is the share of true haploids."""
+    rows = [row for row in season() if row.measure in {"putative_haploid_rate", "survival"}]
+    with pytest.raises(InputError) as caught:
+        dhverify.plan_budget(30, results=folder(rows))
+    (defect,) = caught.value.defects
+    assert defect.where == "induction_rate, false_haploid_rate, doubling"
+    assert "judged lines of stage haploid" in defect.expected
+    assert "--counts" not in defect.expected
+    with pytest.raises(InputError) as caught:
+        dhverify.plan_budget(30, results=folder(season()[:2]))
+    assert [defect.where for defect in caught.value.defects] == [
+        "induction_rate, false_haploid_rate, doubling",
+        "survival",
+    ]
 
 
 def test_options_stand_in_for_what_the_folder_lacks(folder):

@@ -320,5 +320,7 @@ def test_public_call():
     assert result.summary["chosen"] == len(result.chosen)
     assert result.retests.empty
     assert "1 of 1 crosses met" in repr(result)
-    with pytest.raises(TypeError):
+    with pytest.raises(TypeError, match=r"choose_markers.*nonsense"):
         dhverify.choose_markers(genotypes, sheet, nonsense=1)
+    with pytest.raises(TypeError, match=r"plan_budget.*nonsense"):
+        dhverify.plan_budget(5, nonsense=1)

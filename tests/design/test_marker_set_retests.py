@@ -92,10 +92,10 @@ def test_which_lines_are_served_and_why_not_the_others():
 def test_what_is_said_where_nothing_can_be_settled():
     genotypes, sheet = material.material(n_markers=60, seed=3)
     nobody = settle(genotypes, sheet, ())
-    assert (nobody.retests, nobody.notes) == ((), ("The earlier check left no line undecided.",))
+    assert (nobody.retests, nobody.notes) == ((), ("The earlier check left no sample undecided.",))
     doubtful = settle(genotypes, sheet, [line(f"x{i}", flags=("duplicate",)) for i in range(15)])
     assert doubtful.retests == ()
-    assert "15 undecided lines (x0," in doubtful.notes[0]
+    assert "15 undecided samples (x0," in doubtful.notes[0]
     assert "and 3 more" in doubtful.notes[0]
     used = settle(genotypes, sheet, LINES[:1], typed=map(str, genotypes.markers.name))
     assert used.retests == ()

@@ -227,6 +227,10 @@ def test_a_line_without_calls_never_passes(faulty_lot):
     nothing = changed_calls(genotypes, name, np.full(genotypes.n_markers, -1, dtype=np.int8))
     line = next(x for x in run_check(nothing, sheet).lines if x.sample == name)
     assert (line.verdict, line.finding.value) == (Verdict.RETEST, "unresolved")
+    assert (line.called_markers, line.diagnostic_markers) == (0, 0)
+    assert {line.donor_share, line.inducer_share, line.foreign_share, line.heterozygosity} == {None}
+    assert line.parent_shares == ()
+    assert line.inducer_segments is None
 
 
 def test_more_inducer_alleles_never_turn_fail_into_pass(faulty_lot):

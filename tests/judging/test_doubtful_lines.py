@@ -370,3 +370,14 @@ def test_one_wrong_call_puts_no_family_in_doubt(wrong, n, agrees):
     assert ("limit 5 %" in text) == (agrees is not Answer.YES)
     if n == 15 and wrong:
         assert (binom.sf(wrong - 1, n, 0.06) < 0.01) == (agrees is Answer.NO)
+
+
+def test_segments_that_could_not_be_looked_for_are_not_known(simulated):
+    """Without a typed inducer and without hybrids nobody knows what its alleles look like."""
+    _, genotypes, sheet = simulated(
+        seed=3, stage="D1", n_donors=2, lines_per_donor=15, n_markers=200, typed=("parents",), hybrid_share=0.0
+    )
+    outcome = run_check(genotypes, sheet)
+    assert {line.inducer_segments for line in outcome.lines} == {None}
+    assert {line.inducer_segment_mb for line in outcome.lines} == {None}
+    assert "inducer_segment_lines" not in {row.measure for row in outcome.account}

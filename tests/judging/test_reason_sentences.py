@@ -373,6 +373,15 @@ def test_of_several_steps_the_one_that_comes_first_is_told(flags, step):
     assert step in told(evidence(Finding.DOUBLED_HAPLOID, flags=frozenset(flags)))[1]
 
 
+def test_a_copy_that_may_be_the_own_seedling_is_told_which_cell_of_the_sheet_to_fill():
+    copied = evidence(Finding.DOUBLED_HAPLOID, flags=frozenset({Flag.DUPLICATE}), undeclared_source=("L1", "S12"))
+    _, text = told(copied)
+    assert text.endswith(
+        "If L1 was grown from S12, write S12 in its column source; if not, look in the seed store which is the"
+        " original."
+    )
+
+
 def test_steps_for_a_sample_beside_a_dirty_blank():
     near = frozenset({Flag.NEAR_A_DIRTY_BLANK})
     for found in (

@@ -87,6 +87,12 @@ def open_data() -> Path:
     return folder
 
 
+@pytest.fixture(scope="session")
+def shipped() -> Path:
+    """The folder of the data that come with the tests."""
+    return SHIPPED
+
+
 def names_of(path: Path) -> list[str]:
     with gzip.open(path, "rt") as stream:
         return [row.split(",", 1)[0] for row in stream][1:]

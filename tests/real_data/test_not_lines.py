@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
+
 import pandas as pd
 import pytest
 
@@ -28,6 +30,12 @@ def plain(open_data) -> pd.Series:
         is_het = calls.apply(lambda column: column.str[0] != column.str[1]).astype(float).where(calls.notna())
         shares.append(is_het.mean(axis=1))
     return pd.concat(shares)
+
+
+def exceptions(lines: pd.DataFrame, verdict: str, finding: str) -> dict[tuple[str, str], set[str]]:
+    """Names of the samples that have another verdict or finding, by both."""
+    other = lines[(lines.verdict != verdict) | (lines.finding != finding)]
+    return {key: set(names) for key, names in other.groupby(["verdict", "finding"])["sample"]}
 
 
 class TestBackcross:
@@ -62,20 +70,27 @@ class TestBackcross:
         assert lines.loc["BC280", "finding"] == "unresolved"
         assert "low call rate" in lines.loc["BC280", "flags"]
 
-    def test_every_plant_with_enough_calls_fails(self, backcross_check):
-        """Two samples have fewer than 5 % of the calls; all others are het at hundreds of markers."""
-        lines = backcross_check.lines.set_index("sample")
-        enough = lines[lines.call_rate > 0.1]
-        assert len(enough) == 324
-        named_right = enough[(enough.verdict == "fail") & (enough.finding == "outcross")]
-        assert len(named_right) >= 0.95 * len(enough), named(enough)
-        held = enough[enough.verdict != "fail"]
-        assert set(held.finding) <= {"mixture", "unresolved"}, named(held)
+    OTHERWISE = MappingProxyType(
+        {
+            ("fail", "hybrid"): {"BC034", "BC079", "BC110", "BC149", "BC219", "BC225", "BC283"},
+            ("retest", "hybrid"): {"BC281"},
+            ("retest", "mixture"): {"BC025", "BC232", "BC238", "BC248", "BC268", "BC303", "BC310"},
+            ("retest", "unresolved"): {"BC085", "BC280"},
+        }
+    )
+    """Plants that are no failed outcross: BC280 and BC281 are empty, the others unsurely told apart."""
+
+    def test_every_other_plant_fails_as_an_outcross(self, backcross_check):
+        assert exceptions(backcross_check.lines, "fail", "outcross") == self.OTHERWISE
+
+    def test_all_that_are_something_else_are_unsure_of_it(self, backcross_check):
+        lines = backcross_check.lines
+        others = lines[~lines.finding.isin(["outcross", "unresolved"])].set_index("sample")
+        assert others.confidence.max() < 0.7, others.confidence.nlargest(3).to_dict()
 
     def test_the_reason_is_pollen_of_another_plant(self, backcross_check):
         lines = backcross_check.lines
         failed = lines[lines.verdict == "fail"]
-        assert set(failed.finding) <= {"outcross", "hybrid"}, named(lines)
         assert failed["flags"].str.contains("heterozygosity").all()
 
     def test_the_published_copies_are_found(self, backcross_check):
@@ -109,15 +124,17 @@ class TestSimulatedF2:
         assert lines.heterozygosity.mean() == pytest.approx(0.481, abs=0.003)
         assert (1 - lines.call_rate > 0.2).sum() == 6
 
-    def test_every_plant_fails(self, mapthis_check):
-        assert set(mapthis_check.lines.verdict) == {"fail"}, named(mapthis_check.lines)
+    OTHERWISE = MappingProxyType(
+        {("fail", "hybrid"): {"id43", "id46", "id85", "id240"}, ("fail", "outcross"): {"id42"}},
+    )
+    """Without a map and with an inducer that nobody typed, these look like a hybrid or an outcross by chance."""
 
-    def test_hardly_a_plant_is_anything_but_selfed_progeny(self, mapthis_check):
-        """Without a map and with an inducer that nobody typed, a few look like a hybrid by chance, unsurely."""
-        lines = mapthis_check.lines
-        other = lines[lines.finding != "selfed donor"].set_index("sample")
-        assert len(other) <= 0.02 * len(lines), f"{other[['finding', 'confidence']].to_dict('index')}"
-        assert (other.confidence < 0.9).all()
+    def test_every_plant_fails_and_all_but_five_as_selfed_progeny(self, mapthis_check):
+        assert exceptions(mapthis_check.lines, "fail", "selfed donor") == self.OTHERWISE
+
+    def test_the_five_are_unsure(self, mapthis_check):
+        others = mapthis_check.lines[mapthis_check.lines.finding != "selfed donor"].set_index("sample")
+        assert others.confidence.max() < 0.9, others.confidence.to_dict()
 
     def test_the_published_pairs_are_found(self, mapthis_check):
         rows = mapthis_check.identity[mapthis_check.identity.same_genotype == "yes"]
@@ -147,12 +164,24 @@ class TestRecombinantInbreds:
         assert found.max() == pytest.approx(0.288, abs=0.01)
         assert (found - plain).abs().max() < 0.06, "a few SNPs are set aside"
 
-    def test_every_line_with_residual_heterozygosity_fails_as_selfed_donor(self, ril_check, plain):
-        lines = ril_check.lines.set_index("sample").loc[plain.index[plain > 0.05]]
-        assert len(lines) == 121
-        assert set(lines.finding) == {"selfed donor"}, named(lines)
-        assert (lines.verdict == "fail").sum() >= 119, named(lines)
-        assert not (lines.verdict == "pass").any()
+    def test_every_line_with_residual_heterozygosity_fails_as_selfed_donor_but_one(self, ril_check, plain):
+        """Z008E0077 is over 5 % at all SNPs where its parents differ, under it at those not set aside."""
+        over = plain.index[plain > 0.05]
+        assert len(over) == 121
+        lines = ril_check.lines[ril_check.lines["sample"].isin(over)]
+        assert exceptions(lines, "fail", "selfed donor") == {("retest", "selfed donor"): {"Z008E0077"}}
+
+    def test_the_others_are_in_doubt_but_five(self, ril_check, plain):
+        """The panel is small and shows no inducer: hardly a line without a het call is surely clean."""
+        lines = ril_check.lines[ril_check.lines["sample"].isin(plain.index[plain <= 0.05])]
+        passed = {"Z002E0002", "Z002E0103", "Z002E0170", "Z010E0029", "Z016E0200"}
+        assert set(lines["sample"][lines.verdict == "pass"]) == passed
+        assert named(lines) == {
+            ("fail", "selfed donor"): 140,
+            ("pass", "doubled haploid"): 5,
+            ("retest", "doubled haploid"): 133,
+            ("retest", "selfed donor"): 101,
+        }
 
     def test_it_is_no_contamination(self, ril_check):
         lines = ril_check.lines
@@ -197,5 +226,5 @@ class TestVcfPopulations:
         assert lines.heterozygosity.max() == 0
         failed = lines[lines.verdict == "fail"]
         assert failed.empty, failed[["finding", "confidence", "called_markers", "reasons"]].to_dict("index")
-        assert set(lines.finding) <= {"doubled haploid", "unresolved"}, named(lines)
-        assert (lines.finding == "unresolved").sum() <= 3, named(lines)
+        assert set(lines.finding) == {"doubled haploid", "unresolved"}, named(lines)
+        assert set(lines.index[lines.finding == "unresolved"]) == {"ID12", "ID47", "ID62"}, "25 markers are called"

@@ -14,6 +14,12 @@ from dhverify.report.counting import pile
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 A4_POINTS = (595, 842)
+CUT_SIDEWAYS = """[...document.querySelectorAll('main *')]
+  .filter((box) => ['auto', 'scroll', 'hidden'].includes(getComputedStyle(box).overflowX))
+  .filter((box) => box.clientWidth > 1 && box.scrollWidth > box.clientWidth)
+  .map((box) => box.className + ' ' + box.getAttribute('aria-label'))"""
+"""Boxes that show only a part of what they hold until they are scrolled sideways."""
+TIME_TO_OPEN = "performance.getEntriesByType('navigation')[0].domComplete"
 PAPER_WIDTH = 672
 """What an A4 page leaves between its margins, in CSS pixels."""
 
@@ -93,6 +99,7 @@ def test_a_line_opens_to_its_story_by_keyboard(opened, outcome):
     text = story.inner_text()
     assert "limit 5 %" in text
     assert "inducer, chromosome 4, 31.5 to 62.3 cM" in text
+    assert "44.3 Mb" in text
     assert "sheet_verdict: looks fine" in text
     assert story.locator("svg.track path.plum").get_attribute("d").count("M") == 2
     page.keyboard.press("Enter")
@@ -219,7 +226,17 @@ def test_no_scrolling_sideways_on_a_small_screen(opened, outcome, width):
     page = opened(outcome, viewport={"width": width, "height": 844})
     page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
     page.locator("#lines-table .open").first.click()
+    assert page.locator(".story .track").count() > 0
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate(CUT_SIDEWAYS) == []
+
+
+def test_on_a_phone_each_measure_of_a_story_names_its_column(opened, outcome):
+    page = opened(outcome, viewport={"width": 390, "height": 844})
+    page.locator("#lines-table .open").first.click()
+    cell = page.locator(".story .limits-table td", has_text="at least").first
+    assert cell.is_visible()
+    assert cell.get_attribute("data-label") == "Limit"
 
 
 def test_it_prints_on_a4(opened, outcome):
@@ -260,6 +277,15 @@ def test_many_lines_open_and_draw_only_what_is_needed(opened, synthetic, n_lines
     page.select_option("#f-finding", str(Finding.HYBRID))
     playwright.expect(page.locator("#shown")).to_have_text(f"Showing 1 row, of {n_lines:,} in all.")
     assert page.evaluate("document.querySelectorAll('main *').length") < 10 * n_lines + 10_000
+
+
+def test_ten_times_the_lines_take_no_more_than_twenty_times_as_long_to_open(opened, synthetic):
+    """Work that grows with the square of the lines takes a hundred times as long."""
+    few, many = (
+        opened(synthetic.make_outcome(n_lines, n_markers=200)).evaluate(TIME_TO_OPEN) for n_lines in (1000, 10_000)
+    )
+    assert few > 0
+    assert many < 20 * few
 
 
 def test_a_sheet_without_wells_needs_no_plates(opened, outcome):

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pytest
@@ -68,6 +69,35 @@ def test_a_plate_has_a_square_for_every_well(outcome):
     assert len(axes.texts) == 2
     with pytest.raises(KeyError, match="no plate"):
         plot_plate(outcome, "P9")
+
+
+def test_the_key_of_a_plate_names_the_shapes_that_occur(outcome):
+    axes = drawn(plot_plate(outcome, "P1"))
+    words = [text.get_text() for text in axes.get_legend().get_texts()]
+    assert words == [
+        "may go on",
+        "must not go on",
+        "needs a new test",
+        "control",
+        "another sample",
+        "blank",
+        "dirty blank",
+        "DNA that came over",
+    ]
+    bare = replace(outcome, wells=tuple(replace(well, contaminant="") for well in outcome.wells if well.role == "line"))
+    calm = plot_plate(bare, "P2")
+    assert len(calm.get_legend().get_texts()) <= 3
+
+
+@pytest.mark.parametrize("well", ["A01", "P24"])
+def test_title_and_key_of_a_plate_stand_on_the_paper(outcome, well):
+    wells = (replace(outcome.wells[0], well=well), *outcome.wells[1:])
+    axes = plot_plate(replace(outcome, wells=wells), "P1")
+    axes.figure.savefig(BytesIO())
+    paper, key, title = axes.figure.bbox, axes.get_legend().get_window_extent(), axes._left_title.get_window_extent()
+    assert paper.y0 <= key.y0
+    assert max(key.x1, title.x1) <= paper.x1
+    assert title.y1 <= paper.y1
 
 
 def test_a_large_plate_has_sixteen_rows(outcome):

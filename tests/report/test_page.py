@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from dhverify.cautions import DOUBLING_CAUTION
-from dhverify.donor_advice import _donor_words, _Rate
+from dhverify.donor_advice import _donor_words, _nothing, _Rate
 from dhverify.outcome import Answer, Flag, Verdict
 from dhverify.report.advice import DonorAdvice, donor_advice, urgent_advice
 from dhverify.report.counting import VerdictCounts, pile
@@ -22,6 +22,7 @@ from dhverify.report.page.groups import identity_sentence, mismatches, set_aside
 from dhverify.report.page.lot_picture import MOST_MARKS, lot_picture
 from dhverify.report.page.piles import MOST_WITH_REASONS, measures_sentence, piles
 from dhverify.report.page.plates import plate_views, well_shape
+from dhverify.report.page.rates import account_views
 from dhverify.report.page.sentences import to_do
 from dhverify.report.page.track_paths import TrackPaths, strand_height
 from dhverify.report.tables import number_text, table
@@ -330,13 +331,37 @@ def test_the_stories_stand_before_the_piles(outline, outcome):
     assert "What probably happened" not in Outline(page_text(replace(outcome, stories=()))).words()
 
 
+def test_an_open_pair_is_told_with_its_true_cause(outcome):
+    row = replace(outcome.identity[0], declared="source", same_genotype=Answer.CANNOT_SAY)
+    few, segregates, unsure = (
+        replace(row, compared_markers=n, log_odds=odds) for n, odds in ((12, None), (303, -497.0), (303, 1.5))
+    )
+    assert identity_sentence(replace(outcome, identity=(few, segregates, unsure, segregates))) == (
+        "4 pairs declared as one genotype: 1 cannot be told for lack of markers, 2 cannot be told because neither"
+        " sample is a clean line, 1 cannot be told because the calls leave both open."
+    )
+
+
+def test_exchanged_labels_lead_to_their_stories(outcome):
+    names = tuple(line.sample for line in pile(outcome, Verdict.FAIL)[:2])
+    page = page_text(replace(outcome, exchanges=(names,)))
+    words = Outline(page).words()
+    assert f"Settle these exchanged labels first, then check again: {names[0]} ↔ {names[1]}." in words
+
+
+def test_counts_of_the_account_are_numbers_for_people(outcome):
+    row = replace(outcome.account[0], count=107.36, of=6210)
+    view = account_views(replace(outcome, account=(row,))).overall[0]
+    assert (view.count, view.of) == ("107", "6,210")
+
+
 def with_advice(outcome, *texts):
     rows = [replace(outcome.donors[0], donor=f"Donor {k}", advice=text) for k, text in enumerate(texts)]
     return replace(outcome, donors=tuple(rows), group_advice=())
 
 
-CALM = "Nothing to change: 1 of 30 (3.3%) putative haploids are hybrids."
-URGENT = "Genotype all haploids of this donor: 9 of 30 (30.0%) putative haploids are hybrids."
+CALM = "No worse than the other donors: 1 of 30 (3.3 %) putative haploids are hybrids."
+URGENT = "Genotype all haploids of this donor: 9 of 30 (30.0 %) putative haploids are hybrids."
 
 
 def test_each_donor_is_advised_once_and_the_urgent_first(outcome):
@@ -347,12 +372,12 @@ def test_each_donor_is_advised_once_and_the_urgent_first(outcome):
     words = Outline(page_text(twice)).words()
     assert words.count(URGENT) == 2
     assert words.count(CALM) == 1
-    assert "1 donor that asks for no change" in words
+    assert "1 donor that does not stand out" in words
 
 
 def test_advice_is_calm_or_urgent_as_the_judge_words_it():
     rates = [_Rate(count=n, of=of, others_count=2, others_of=90, low=0.001, high=0.2) for n, of in ((0, 40), (0, 5))]
-    calm = [_donor_words(rate, None, None, 3) for rate in rates] + [_donor_words(None, None, None, 3)]
+    calm = [_nothing(rate, None) for rate in (*rates, None)]
     wrong = _Rate(count=20, of=40, others_count=2, others_of=90, low=0.35, high=0.65, chance=1e-9)
     urgent = [
         _donor_words(wrong, None, None, 3),
@@ -374,7 +399,7 @@ def test_advice_is_a_step_and_that_of_many_donors_is_one(outcome):
 
 def test_many_calm_donors_are_folded(outcome):
     page = page_text(with_advice(outcome, *[CALM] * 7))
-    assert "<details><summary>7 donors that ask for no change" in page
+    assert "<details><summary>7 donors that do not stand out" in page
     bare = Outline(page_text(with_advice(outcome, ""))).words()
     assert "What to do next" not in bare
 

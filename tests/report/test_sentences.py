@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from dhverify.outcome import Finding, Verdict
+from dhverify.outcome import Finding, Flag, Verdict
 from dhverify.report.page.sentences import answer, answer_continued, blind_spots, lines_to_look_at, to_do
 
 
@@ -73,6 +73,30 @@ def test_what_to_do_begins_with_plates_and_references(outcome):
     assert wanted <= {name for step in steps for name in step.names}
 
 
+def test_exchanged_labels_come_first_and_are_not_taken_out(outcome):
+    moved, other = (replace(line, finding=Finding.OTHER_DONOR, verdict=Verdict.FAIL) for line in outcome.lines[15:17])
+    doubtful = replace(outcome.lines[17], flags=(Flag.SOURCE_MISMATCH,), verdict=Verdict.RETEST)
+    mixed = replace(doubtful, sample="M1", finding=Finding.MIXTURE)
+    pairs = ((moved.sample, doubtful.sample), ("M1", "elsewhere"))
+    steps = to_do(replace(outcome, lines=(moved, other, doubtful, mixed), exchanges=pairs))
+    assert (steps[0].text, steps[0].pairs) == ("Settle these exchanged labels first, then check again:", pairs)
+    named = [name for step in steps for name in step.names]
+    assert not {moved.sample, doubtful.sample} & set(named)
+    assert other.sample in next(step.names for step in steps if step.text.startswith("Take out"))
+    assert "M1" in named
+
+
+def test_many_exchanges_are_cut(outcome):
+    pairs = tuple((f"A{k}", f"B{k}") for k in range(15))
+    step = to_do(replace(outcome, exchanges=pairs))[0]
+    assert (len(step.pairs), step.n_more) == (12, 3)
+
+
+def test_a_dirty_blank_is_said_of_its_plate(outcome):
+    step = next(step for step in to_do(outcome) if "dirty" in step.text)
+    assert (step.text, step.names) == ("Look for carry-over; a blank is dirty on", ("P1",))
+
+
 def test_many_names_are_cut(synthetic):
     outcome = synthetic.make_outcome(30)
     failed = tuple(replace(line, verdict=Verdict.FAIL) for line in outcome.lines)
@@ -91,7 +115,7 @@ def test_a_lot_without_trouble_has_one_step(synthetic):
 
 def test_blind_spots(outcome):
     texts = [spot.text for spot in blind_spots(outcome)]
-    assert any("shorter than 31 cM" in text for text in texts)
+    assert any("of those 31 cM long 95 % are found, of shorter ones fewer" in text for text in texts)
     assert any("too few or too far apart" in text and "heterozygosity alone" in text for text in texts)
     untyped = replace(outcome.donors[0], diagnostic_markers=None, smallest_visible_segment_cm=None)
     spots = blind_spots(replace(outcome, donors=(untyped, untyped), plates=()))

@@ -7,6 +7,7 @@ from dataclasses import replace
 import jsonschema
 import pytest
 
+from dhverify.cautions import DOUBLING_CAUTION
 from dhverify.outcome import Finding, Flag, Verdict
 from dhverify.report.summary import summary, summary_schema, summary_text
 
@@ -58,9 +59,13 @@ def test_what_is_not_a_number_is_null(outcome):
     assert summary(replace(outcome, expected_wrong_fails=math.nan))["expected_wrong_fails"] is None
 
 
+def test_an_expected_number_claims_no_more_than_six_decimals(outcome):
+    assert summary(replace(outcome, expected_wrong_fails=5e-25))["expected_wrong_fails"] == 0
+
+
 def test_numbers_are_rounded_as_in_the_tables_and_text_is_kept(outcome):
     content = json.loads(summary_text(outcome))
-    assert content["expected_wrong_passes"] == 0.0312346
+    assert content["expected_wrong_passes"] == 0.031235
     assert content["limits"]["min_call_rate"] == 0.3
     assert content["priors"] == {"D1 <b>": {"doubled haploid": 0.9, "hybrid": 0.1}}
     assert content["inputs"][0] == {"name": "calls.csv", "sha256": "0" * 64}
@@ -75,3 +80,20 @@ def test_stories_and_advice_on_groups_are_told(outcome, synthetic):
 def test_without_donor_rows_samples_are_counted(outcome):
     counts = summary(replace(outcome, donors=()))["counts"]
     assert (counts["lines"], counts["pass"], counts["fail"], counts["retest"]) == (100, 80, 9, 11)
+
+
+def test_the_shortest_visible_segment_of_each_family_is_told(outcome):
+    first = replace(outcome.donors[0], smallest_visible_segment_cm=12.5)
+    blind = replace(outcome.donors[1], smallest_visible_segment_cm=None)
+    content = summary(replace(outcome, donors=(first, blind)))
+    jsonschema.validate(content, summary_schema())
+    told = content["smallest_visible_segment_cm"]
+    assert told[0] == {"donor": first.donor, "inducer": first.inducer, "stage": first.stage, "cm": 12.5}
+    assert told[1]["cm"] is None
+
+
+@pytest.mark.parametrize("measure", ["doubling_success", "survival"])
+def test_the_caution_stands_where_treated_plants_were_counted(outcome, measure):
+    row = replace(outcome.account[0], measure=measure)
+    assert summary(replace(outcome, account=(row,)))["caution"] == DOUBLING_CAUTION
+    assert summary(replace(outcome, account=(outcome.account[0],)))["caution"] == ""

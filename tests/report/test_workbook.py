@@ -7,6 +7,7 @@ from dataclasses import replace
 import openpyxl
 import pytest
 
+from dhverify.cautions import DOUBLING_CAUTION
 from dhverify.report.tables import TABLE_RECORDS, table
 from dhverify.report.workbook import LONGEST_CELL, workbook_bytes
 
@@ -17,7 +18,7 @@ def book(outcome):
 
 
 def test_a_sheet_for_every_table(book, outcome):
-    assert book.sheetnames == list(TABLE_RECORDS)
+    assert book.sheetnames == [*TABLE_RECORDS, "caution"]
     for name in TABLE_RECORDS:
         content = table(outcome, name)
         sheet = book[name]
@@ -25,6 +26,12 @@ def test_a_sheet_for_every_table(book, outcome):
         assert sheet.max_row == len(content.rows) + 1
         assert sheet.freeze_panes == "B2"
         assert sheet.auto_filter.ref.startswith("A1:")
+
+
+def test_the_caution_is_a_sheet_where_treated_plants_were_counted(book, outcome):
+    assert [row[0].value for row in book["caution"]] == ["caution", DOUBLING_CAUTION]
+    without = workbook_bytes(replace(outcome, account=outcome.account[:1]))
+    assert openpyxl.load_workbook(io.BytesIO(without)).sheetnames == list(TABLE_RECORDS)
 
 
 def test_names_are_text_and_never_formulas(book, synthetic):

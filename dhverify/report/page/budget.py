@@ -28,6 +28,7 @@ RATE_PHRASES: Final = {
     "hybrid_survival": "survival of treated hybrids",
     "rogued": "hybrids removed by eye in the nursery",
 }
+TABLE_HEAD: Final = ("plan", "kernels", "seedlings", "assays", "cost", "wrong lines")
 PAGE_COLOURS: Final = {"paper": PAPER, "sand": SAND, "ink": INK, "plum": PLUM, "ochre": OCHRE}
 
 
@@ -137,9 +138,8 @@ def flip_sentence(row: FlipRow, outcome: BudgetOutcome) -> str:
 
 def table_lines(outcome: BudgetOutcome) -> list[str]:
     """Return the plans as a table in plain text."""
-    head = ("plan", "kernels", "seedlings", "assays", "cost", "wrong lines")
-    rows = [head, *(_cells(row, outcome) for row in outcome.plans)]
-    widths = [max(len(row[place]) for row in rows) for place in range(len(head))]
+    rows = [TABLE_HEAD, *(_cells(row, outcome) for row in outcome.plans)]
+    widths = [max(len(row[place]) for row in rows) for place in range(len(TABLE_HEAD))]
     return [
         "  "
         + "  ".join(
@@ -163,6 +163,19 @@ def closing_lines(outcome: BudgetOutcome) -> list[str]:
         "",
         f"Caution: {DOUBLING_CAUTION}",
     ]
+
+
+def budget_notebook(outcome: BudgetOutcome) -> str:
+    """Return the answer and the plans as an HTML fragment for a notebook."""
+    return rendered(
+        "plan_notebook.html.j2",
+        answer=answer(outcome),
+        more=answer_continued(outcome),
+        head=TABLE_HEAD,
+        rows=[_cells(row, outcome) for row in outcome.plans],
+        warnings=outcome.warnings,
+        caution=DOUBLING_CAUTION,
+    )
 
 
 def budget_page(outcome: BudgetOutcome, picture: str) -> str:

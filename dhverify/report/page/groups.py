@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 MOST_MARKERS_OPEN: Final = 24
+SURELY_NOT: Final = -20.0
+"""Log odds below which a declared pair is answered no with any limit, unless neither sample is a clean line: the
+source then segregates."""
 _NUMBER: Final = re.compile(r"\d+(?:\.\d+)?")
 
 
@@ -75,11 +79,8 @@ def identity_sentence(outcome: CheckOutcome) -> str:
     declared = [row for row in outcome.identity if row.declared != "none"]
     if not declared:
         return "The sheet declares no samples as one genotype, so none could be compared with what it should be."
-    parts = [
-        f"{sum(row.same_genotype is answer for row in declared):,} {words}"
-        for answer, words in _ANSWER_WORDS.items()
-        if any(row.same_genotype is answer for row in declared)
-    ]
+    kinds = Counter(_answer_words(row, outcome.limits.min_identity_markers) for row in declared)
+    parts = [f"{kinds[words]:,} {words}" for words in _ANSWERS if kinds[words]]
     return f"{counted(len(declared), 'pair')} declared as one genotype: {', '.join(parts)}."
 
 
@@ -115,11 +116,19 @@ def joint_reason(reasons: Sequence[str]) -> str:
     return _NUMBER.sub(lambda _: next(ranges), reasons[0])
 
 
-_ANSWER_WORDS: Final = {
-    Answer.YES: "agree",
-    Answer.NO: "do not",
-    Answer.CANNOT_SAY: "cannot be told for lack of markers",
-}
+_FEW_MARKERS: Final = "cannot be told for lack of markers"
+_NOT_CLEAN: Final = "cannot be told because neither sample is a clean line"
+_UNSURE: Final = "cannot be told because the calls leave both open"
+_ANSWERS: Final = ("agree", "do not", _FEW_MARKERS, _NOT_CLEAN, _UNSURE)
+
+
+def _answer_words(row: IdentityRow, min_markers: int) -> str:
+    """Return how a declared pair fared; one that speaks against itself and is left open has no clean line in it."""
+    if row.same_genotype is Answer.CANNOT_SAY:
+        if row.compared_markers < min_markers or row.log_odds is None:
+            return _FEW_MARKERS
+        return _NOT_CLEAN if row.log_odds <= SURELY_NOT else _UNSURE
+    return "agree" if row.same_genotype is Answer.YES else "do not"
 
 
 def _marker_group(rows: Sequence[MarkerRow]) -> MarkerGroup:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from dhverify.chromosomes import natural_order
+from dhverify.design.marker_set_warnings import scope
 from dhverify.report.look import counted, percent
 from dhverify.report.page.rendering import rendered
 
@@ -51,19 +52,45 @@ class MapView:
 
 def marker_set_page(outcome: MarkerSetOutcome) -> str:
     """Return the whole page as HTML, which asks for nothing from elsewhere."""
-    unserved = not_served(outcome.crosses)
+    unserved, more = not_served(outcome.crosses), answer_continued(outcome)
     return rendered(
         "marker_set.html.j2",
         outcome=outcome,
         answer=answer(outcome),
-        more=answer_continued(outcome),
+        more=more,
         unserved=unserved,
-        warnings=[warning for warning in outcome.warnings if warning not in unserved],
+        warnings=[warning for warning in outcome.warnings if warning not in (*unserved, *more)],
         map=map_view(outcome),
         unplaced=[row.marker for row in outcome.chosen if row.cm is None],
         has_positions=any(row.pos is not None for row in outcome.chosen),
         settings=settings(outcome),
         number=short_number,
+    )
+
+
+def marker_set_notebook(outcome: MarkerSetOutcome) -> str:
+    """Return the answer and the crosses as an HTML fragment for a notebook."""
+    more = answer_continued(outcome)
+    return rendered(
+        "plan_notebook.html.j2",
+        answer=answer(outcome),
+        more=more,
+        head=("cross", "diagnostic", "segregating", "hardest to tell", "miss", "false fail", "met"),
+        rows=[_notebook_row(row) for row in outcome.crosses],
+        warnings=[warning for warning in outcome.warnings if warning not in more],
+        caution="",
+    )
+
+
+def _notebook_row(row: CrossRow) -> tuple[str, ...]:
+    return (
+        f"{row.donor} x {row.inducer}",
+        str(row.diagnostic),
+        str(row.segregating),
+        row.finding or "–",
+        short_number(row.miss),
+        short_number(row.false_fail),
+        "yes" if row.met else "no",
     )
 
 
@@ -81,7 +108,7 @@ def answer(outcome: MarkerSetOutcome) -> str:
 
 def answer_continued(outcome: MarkerSetOutcome) -> list[str]:
     """Return what stands below the answer: what that means, and the proved bound."""
-    found = [] if not outcome.n_met else [_meaning(outcome)]
+    found = [] if not outcome.n_met else [_meaning(outcome), scope(outcome.request)]
     bound, chosen = outcome.lower_bound, len(outcome.chosen)
     if not bound:
         return [*found, "Nothing can be proved of the fewest markers, because no limit can be reached."]
@@ -93,16 +120,21 @@ def answer_continued(outcome: MarkerSetOutcome) -> list[str]:
 
 
 def closing_lines(outcome: MarkerSetOutcome) -> Iterator[str]:
-    """Yield everything that is said on the screen: the answer, crosses not served, and the undecided lines."""
+    """Yield everything that is said on the screen: the answer, crosses not served, rates, undecided samples."""
     yield answer(outcome)
     yield from answer_continued(outcome)
     yield from not_served(outcome.crosses)
+    request = outcome.request
+    yield (
+        f"Error rates used ({outcome.rates_source}): {percent(request.error_rate)} of calls wrong,"
+        f" {percent(request.dropout)} of heterozygotes lose an allele."
+    )
     yield from outcome.notes
     if outcome.retests:
         best = outcome.retests[-1]
         yield (
             f"{counted(best.size, 'further marker')} can be expected to settle {best.settled:.1f} of the"
-            f" {counted(best.lines, 'undecided line')} that markers can help; retests.csv names them for each size."
+            f" {counted(best.lines, 'undecided sample')} that markers can help; retests.csv names them for each size."
         )
 
 
@@ -147,6 +179,7 @@ def settings(outcome: MarkerSetOutcome) -> list[tuple[str, str]]:
         ("Calls that are wrong", percent(request.error_rate)),
         ("Heterozygotes that lose an allele", percent(request.dropout)),
         ("Error rates", outcome.rates_source),
+        ("Diagnostic markers in each cross, at least", str(request.min_diagnostic_markers + request.spare)),
         ("Assays that may fail", str(request.spare)),
         ("Candidates", f"{outcome.n_candidates:,}"),
     ]
@@ -181,4 +214,4 @@ def _meaning(outcome: MarkerSetOutcome) -> str:
     )
     if request.spare:
         text += f", even when any {counted(request.spare, 'assay')} {'fails' if request.spare == 1 else 'fail'}"
-    return text + "; no line is left for a retest."
+    return text + ", each line being called one or the other."

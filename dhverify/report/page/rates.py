@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from dhverify.report.tables import number_text
-
 if TYPE_CHECKING:
     from dhverify.outcome import AccountRow, CheckOutcome, DonorRow
 
@@ -112,12 +110,24 @@ def bar(value: float | None, low: float | None, high: float | None, end: float) 
     return Bar(low=left, high=right, at=at, end=end)
 
 
+def _count_words(count: float) -> str:
+    """Return a count for people; an expected one, which need not be whole, as near as it can be known.
+
+    Examples
+    --------
+    >>> _count_words(6210), _count_words(107.36), _count_words(2.583)
+    ('6,210', '107', '2.6')
+
+    """
+    return f"{count:.1f}" if count < 10 and count != int(count) else f"{count:,.0f}"
+
+
 def _rate_view(row: AccountRow) -> RateView:
     high = [] if row.high is None else [row.high]
     return RateView(
         row=row,
         words=MEASURE_WORDS.get(row.measure, row.measure.replace("_", " ")),
-        count="" if row.count is None else number_text(row.count),
-        of="" if row.of is None else number_text(row.of),
+        count="" if row.count is None else _count_words(row.count),
+        of="" if row.of is None else _count_words(row.of),
         bar=bar(row.rate, row.low, row.high, scale(high)),
     )

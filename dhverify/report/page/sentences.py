@@ -22,6 +22,7 @@ MOST_NAMES: Final = 12
 MOST_LINES_TO_LOOK_AT: Final = 20
 MOST_DONORS_IN_FULL: Final = 3
 _CLEAN: Final = frozenset({Finding.HAPLOID, Finding.DOUBLED_HAPLOID})
+_MISMATCH: Final = frozenset({Flag.SOURCE_MISMATCH, Flag.LINE_MISMATCH})
 
 _NOUNS: Final = {
     Finding.HYBRID: ("hybrid with the inducer", "hybrids with the inducer"),
@@ -55,10 +56,11 @@ _UNDECIDED: Final = ("clean line with an open question", "clean lines with an op
 
 @dataclass(frozen=True, kw_only=True)
 class Step:
-    """One thing to do: a sentence, the samples (or plates) it is about, and how many more there are."""
+    """One thing to do: a sentence, the samples (or plates, or exchanged pairs) it is about, and how many more."""
 
     text: str
     names: tuple[str, ...] = ()
+    pairs: tuple[tuple[str, str], ...] = ()
     n_more: int = 0
 
 
@@ -101,9 +103,9 @@ def answer_continued(outcome: CheckOutcome) -> tuple[str, ...]:
 
 
 def to_do(outcome: CheckOutcome) -> tuple[Step, ...]:
-    """Return what to do now, plates and references first because lines rest on them."""
-    steps = [*_plate_steps(outcome.plates), *_reference_steps(outcome), *_line_steps(outcome)]
-    steps += _programme_steps(outcome)
+    """Return what to do now: labels, plates and references first because lines rest on them."""
+    steps = [*_exchange_steps(outcome), *_plate_steps(outcome.plates), *_reference_steps(outcome)]
+    steps += [*_line_steps(outcome), *_programme_steps(outcome)]
     passed = verdict_counts(outcome).passed
     if passed:
         steps.append(Step(text=f"Hand on the {counted(passed, 'line')} that {'passes' if passed == 1 else 'pass'}."))
@@ -153,14 +155,30 @@ def _step(text: str, names: Iterable[str]) -> Step:
     return Step(text=text, names=found[:MOST_NAMES], n_more=max(0, len(found) - MOST_NAMES))
 
 
+def _exchange_steps(outcome: CheckOutcome) -> Iterable[Step]:
+    if outcome.exchanges:
+        shown = outcome.exchanges[:MOST_NAMES]
+        text = "Settle these exchanged labels first, then check again:"
+        yield Step(text=text, pairs=shown, n_more=len(outcome.exchanges) - len(shown))
+
+
+def _is_exchanged(outcome: CheckOutcome) -> Callable[[LineRow], bool]:
+    """Whether nothing but an exchanged label speaks against a line."""
+    labels = {label for pair in outcome.exchanges for label in pair}
+    return lambda line: (
+        line.sample in labels
+        and (line.finding is Finding.OTHER_DONOR or (line.finding in _CLEAN and set(line.flags) <= _MISMATCH))
+    )
+
+
 def _plate_steps(plates: Sequence[PlateRow]) -> Iterable[Step]:
     tests: tuple[tuple[str, Callable[[PlateRow], bool]], ...] = (
         (
-            "Find out how these plates were loaded; they look turned, and nothing is turned back here:",
+            "Find out how it was loaded (nothing is turned back here); a plate that looks turned:",
             lambda row: row.turned is Answer.YES,
         ),
-        ("Look for carry-over on these plates, blanks are dirty:", lambda row: row.dirty_blanks > 0),
-        ("Check these plates, a control is not what it should be:", lambda row: row.wrong_controls > 0),
+        ("Look for carry-over; a blank is dirty on", lambda row: row.dirty_blanks > 0),
+        ("Find out why; a control is not what it should be on", lambda row: row.wrong_controls > 0),
     )
     for text, is_so in tests:
         names = [row.plate for row in plates if is_so(row)]
@@ -176,10 +194,11 @@ def _reference_steps(outcome: CheckOutcome) -> Iterable[Step]:
 
 
 def _line_steps(outcome: CheckOutcome) -> Iterable[Step]:
-    failed = pile(outcome, Verdict.FAIL)
+    is_exchanged = _is_exchanged(outcome)
+    failed = [line for line in pile(outcome, Verdict.FAIL) if not is_exchanged(line)]
     if failed:
         yield _step("Take out, and do not cross:", (line.sample for line in failed))
-    retest = list(pile(outcome, Verdict.RETEST))
+    retest = [line for line in pile(outcome, Verdict.RETEST) if not is_exchanged(line)]
     for text, is_so in _RETEST_STEPS:
         names = [line.sample for line in retest if is_so(line)]
         retest = [line for line in retest if not is_so(line)]
@@ -243,8 +262,8 @@ def _donor_blindness(outcome: CheckOutcome, row: DonorRow) -> str:
         )
     else:
         text = (
-            f"an inducer segment shorter than {row.smallest_visible_segment_cm:.0f} cM is likely to be missed"
-            f" ({counted(row.diagnostic_markers, 'diagnostic marker')}; 95 % of longer ones are found)."
+            f"an inducer segment may be missed: of those {row.smallest_visible_segment_cm:.0f} cM long 95 % are found,"
+            f" of shorter ones fewer ({counted(row.diagnostic_markers, 'diagnostic marker')})."
         )
     if row.diagnostic_markers and row.diagnostic_markers < few:
         text += f" Fewer than {few} diagnostic markers: hybrids rest on heterozygosity alone."

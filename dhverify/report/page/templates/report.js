@@ -39,6 +39,7 @@
   const sureness = (probability) => percent(probability === null ? null : Math.min(probability, 0.9999));
   const range = (low, high) => (low === null || high === null ? "" : `${percent(low).replace(" %", "")} to ${percent(high)}`);
   const whole = (number) => (number === null ? "–" : number.toLocaleString("en"));
+  const inTenths = (number) => Math.round(10 * number) / 10;
 
   /* the story of one line */
   const bar = (value, low, high, limit) => {
@@ -61,7 +62,7 @@
   };
   const numberRow = (line, what, key, limit, unit) => {
     const value = raw(line, key);
-    return value === null ? null : [what, whole(value) + unit, "", limit, ""];
+    return value === null ? null : [what, whole(inTenths(value)) + unit, "", limit, ""];
   };
   const measures = (line) => {
     const limits = data.limits;
@@ -81,10 +82,12 @@
     if (parents) rows.push(["share of each parent", parents, "", "", ""]);
     const best = pooled(line, "best_donor");
     if (best) rows.push(["donor that fits best", `${best} (fit ${percent(raw(line, "best_donor_fit"))})`, "", "", ""]);
+    const heads = ["Measure", "Value", "95 % interval", "Limit", "Picture (dashed: limit)"];
     return element("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": `Measures of ${raw(line, "sample")}` },
-      element("table", { class: "limits-table" },
-        element("thead", {}, element("tr", {}, ...["Measure", "Value", "95 % interval", "Limit", "Picture (dashed: limit)"].map((text) => element("th", { scope: "col" }, text)))),
-        element("tbody", {}, ...rows.map(([what, ...cells]) => element("tr", {}, element("th", { scope: "row" }, what), ...cells.map((cell) => element("td", {}, cell)))))));
+      element("table", { class: "limits-table stack" },
+        element("thead", {}, element("tr", {}, ...heads.map((text) => element("th", { scope: "col" }, text)))),
+        element("tbody", {}, ...rows.map(([what, ...cells]) => element("tr", {}, element("th", { scope: "row" }, what),
+          ...cells.map((cell, at) => element("td", { "data-label": heads[at + 1] }, cell)))))));
   };
   const levels = (strands) => {
     if (strands.length < 2) return strands.length ? `the line follows ${strands[0]}` : "the line shows where markers were called";
@@ -119,7 +122,7 @@
   };
   const pairsOf = new Map();
   data.pairs.forEach((pair) => pair.slice(0, 2).forEach((sample) => pairsOf.set(sample, [...(pairsOf.get(sample) ?? []), pair])));
-  const answers = { yes: "is the same genotype as", no: "is not the same genotype as", "cannot say": "cannot be compared with" };
+  const answers = { yes: "is the same genotype as", no: "is not the same genotype as", "cannot say": "may or may not be the same genotype as" };
   const pairs = (line) => (pairsOf.get(raw(line, "sample")) ?? []).map(([one, other, declared, same, agreement, markers, suggestion]) => {
     const item = element("li", {}, name(one), ` ${answers[same]} `, name(other));
     const declaredAs = declared === "none" ? "not declared as one" : `declared: ${declared}`;
@@ -132,7 +135,7 @@
   data.segments.forEach((segment) => segmentsOf.set(segment[0], [...(segmentsOf.get(segment[0]) ?? []), segment]));
   const place = (from, to, unit) => (from === null || to === null ? "" : `, ${whole(from)} to ${whole(to)} ${unit}`);
   const segments = (line) => (segmentsOf.get(raw(line, "sample")) ?? []).map(([, chrom, cm1, cm2, bp1, bp2, origin, copies, markers, sure]) =>
-    element("li", {}, `${origin}, chromosome `, name(chrom), `${place(cm1 === null ? null : Math.round(10 * cm1) / 10, cm2 === null ? null : Math.round(10 * cm2) / 10, "cM")}${place(bp1, bp2, "bp")}; ${copies === 2 ? "two copies" : "one copy"}, ${whole(markers)} markers, ${sureness(sure)} sure`));
+    element("li", {}, `${origin}, chromosome `, name(chrom), `${place(cm1 === null ? null : inTenths(cm1), cm2 === null ? null : inTenths(cm2), "cM")}${place(bp1, bp2, "bp")}; ${copies === 2 ? "two copies" : "one copy"}, ${whole(markers)} markers, ${sureness(sure)} sure`));
   const listed = (title, items) => (items.length ? [element("h3", {}, title), element("ul", {}, ...items)] : []);
   const bench = (line) => {
     const told = [
