@@ -254,7 +254,10 @@ class _TrueShare:
 
 
 def _true_haploids(group: _Group, columns: Sequence[str]) -> _TrueShare | None:
-    """True haploids among the seedlings of the donors for which some columns were counted."""
+    """True haploids among the seedlings of the donors for which some columns were counted.
+
+    A clean gamete of another donor is one, too: its label is wrong, not its induction.
+    """
     rows = _counted(group.counts, columns)
     pairs = {(row.donor, row.inducer) for row in rows}
     seedlings = [
@@ -266,8 +269,8 @@ def _true_haploids(group: _Group, columns: Sequence[str]) -> _TrueShare | None:
     ]
     if not seedlings:
         return None
-    share = sum(line.is_expected for line in seedlings) / len(seedlings)
-    return _TrueShare(share=share, rate=rate_of_lines(np.array([1 - line.wrong for line in seedlings])))
+    share = sum(line.is_haploid for line in seedlings) / len(seedlings)
+    return _TrueShare(share=share, rate=rate_of_lines(np.array([line.haploid for line in seedlings])))
 
 
 def _induction(group: _Group) -> AccountRow | None:

@@ -33,6 +33,8 @@ class CountedLine:
     wrong, hybrid
         Probability that it is not what its stage says, and that it is a hybrid, given that it is no mixture and
         can be resolved; 0 where it is not decided.
+    is_haploid, haploid
+        Whether it is a clean gamete, of its own donor or of another under a wrong label; and the probability of that.
     is_expected
         Whether the finding is the one that its stage expects.
     is_duplicate
@@ -46,6 +48,8 @@ class CountedLine:
     finding: Finding
     is_decided: bool
     wrong: float
+    is_haploid: bool
+    haploid: float
     hybrid: float
     is_expected: bool
     is_duplicate: bool
@@ -97,6 +101,8 @@ def _counted(samples: tuple[Sample, ...], evidence: Mapping[str, LineEvidence]) 
         finding=finding,
         is_decided=is_decided,
         wrong=1 - decided.get(expected, 0.0) / total if is_decided else 0.0,
+        is_haploid=is_decided and finding in {expected, Finding.OTHER_DONOR},
+        haploid=(decided.get(expected, 0.0) + decided.get(Finding.OTHER_DONOR, 0.0)) / total if is_decided else 0.0,
         hybrid=decided.get(Finding.HYBRID, 0.0) / total if is_decided else 0.0,
         is_duplicate=any(e.duplicate_group or Flag.DUPLICATE in e.flags for e in known),
         has_inducer_segment=_has_segment(told) if is_expected else False,

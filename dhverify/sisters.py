@@ -28,7 +28,7 @@ UNEVEN_SHARES: Final = (0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4)
 
 
 def sister_options(analysis: Analysis, lines: NDArray[np.int64]) -> dict[int, list[Option]]:
-    """Score lines in doubt as two gametes of their donor, united or mixed.
+    """Score lines in doubt as two gametes of their donor, united or, where reads tell the balance, mixed.
 
     Parameters
     ----------
@@ -53,10 +53,9 @@ def sister_options(analysis: Analysis, lines: NDArray[np.int64]) -> dict[int, li
         pair, values = _two_gametes(analysis, model)
         united = linked_log_likelihood(analysis.learnt, analysis.rows[members], values, pair)
         for line, score in zip(members, united, strict=True):
-            found = [_mixed(analysis, int(line), pair, values)]
-            if n_meioses(tree) > 0:
-                found.append(_united(float(score)))
-            options[int(line)] = found
+            options[int(line)] = [_united(float(score))]
+            if analysis.learnt.seen.depths is not None:
+                options[int(line)].append(_mixed(analysis, int(line), pair, values))
     return options
 
 

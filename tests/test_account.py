@@ -557,3 +557,14 @@ def test_segment_lines_are_counted_only_where_a_segment_could_be_seen():
     assert (rows["inducer_segment_lines"].count, rows["inducer_segment_lines"].of) == (1, 4)
     none = {s.name: found(s, Finding.HAPLOID, measures=blind) for s in samples}
     assert "inducer_segment_lines" not in {row.measure for row in build_account(none, sheet_of(*samples))}
+
+
+def test_a_haploid_under_a_wrong_label_is_still_induced():
+    samples = [line(f"L{k}") for k in range(40)]
+    findings = [Finding.HYBRID] * 10 + [Finding.OTHER_DONOR] * 6 + [Finding.HAPLOID] * 24
+    evidence = {s.name: found(s, finding) for s, finding in zip(samples, findings, strict=True)}
+    counts = counts_of(CountsRow(donor="D1", kernels=1000, putative_haploids=100))
+    rows = {r.measure: r for r in build_account(evidence, sheet_of(*samples), counts=counts) if r.by == "all"}
+    assert rows["wrong_lines"].rate == pytest.approx(16 / 40)
+    assert rows["induction_rate"].rate == pytest.approx(0.1 * 30 / 40)
+    assert rows["induction_rate"].low < 0.075 < rows["induction_rate"].high

@@ -231,7 +231,7 @@ def test_all_that_is_wrong_is_said_at_once():
 @pytest.mark.parametrize(
     ("values", "where", "expected"),
     [
-        ({"assays": 2}, "cost assays", "did you mean assay?"),
+        ({"assays": 2}, "cost assays", "a name of a cost: did you mean assay?"),
         ({"tractor": 2}, "cost tractor", "one of kernel, seedling, plant, assay, unit"),
         ({"assay": -1}, "cost assay", "a number of at least 0"),
         ({"assay": float("nan")}, "cost assay", "a number of at least 0"),

@@ -195,7 +195,8 @@ def test_a_segment_as_long_as_accepted_is_accepted():
 def test_the_longest_inducer_segment_counts_and_foreign_ones_do_not():
     found = evidence(segments=(segment(3.0), segment(30.0), segment(90.0, "foreign")))
     assert long_segments(found, Limits(max_inducer_segment_cm=10.0)) == [30.0]
-    assert judge(evidence(segments=(segment(90.0, "foreign"),)), SHIPPED).verdict is Verdict.PASS
+    foreign = judge(evidence(segments=(segment(90.0, "foreign"),)), SHIPPED)
+    assert (foreign.verdict, foreign.flags) == (Verdict.RETEST, (Flag.FOREIGN_ALLELES,))
     unplaced = replace(segment(5.0), start_cm=None, end_cm=None)
     assert judge(evidence(segments=(unplaced,)), SHIPPED).verdict is Verdict.FAIL
 

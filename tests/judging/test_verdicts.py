@@ -133,7 +133,7 @@ def test_an_inducer_segment_fails_and_the_finding_stays():
     evidence = line(segments=(segment(),))
     assert verdict(evidence) is Verdict.FAIL
     assert verdict(evidence, Limits(max_inducer_segment_cm=25.0)) is Verdict.PASS
-    assert verdict(line(segments=(segment(origin="foreign"),))) is Verdict.PASS
+    assert verdict(line(segments=(segment(origin="foreign"),))) is Verdict.RETEST
 
 
 def test_between_the_limits_nothing_is_decided():
