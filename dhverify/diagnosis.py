@@ -29,7 +29,7 @@ from dhverify.outcome import Finding
 from dhverify.pollen import named_pollen
 from dhverify.poor_samples import POOR_SAMPLE, poor_samples
 from dhverify.samples import Role, Sample, Stage
-from dhverify.sisters import sister_options
+from dhverify.sisters import crossed_sisters
 
 NO_DOUBT: Final = 0.9995
 """A line whose expected finding is at least this probable is not compared with every plant of the lot."""
@@ -86,8 +86,8 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line] += found
     for line, poor in poor_samples(analysis, doubtful).items():
         options[line].append(poor)
-    for line, found in sister_options(analysis, doubtful).items():
-        options[line] += found
+    for line, sisters in crossed_sisters(analysis, doubtful).items():
+        options[line].append(sisters)
     for line, mixture in mixtures.items():
         options[line] += [mixture.option, *mixture.otherwise]
     pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
@@ -231,7 +231,7 @@ def _evidence(
     is_blind = measures.called_markers < limits.min_called_markers
     if is_blind:
         finding = Finding.UNRESOLVED
-    mixture = mixtures.get(line) if finding is Finding.MIXTURE and choice.name else None
+    mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
     best = panel.names[int(others.best[line])]
     if finding is Finding.OTHER_DONOR and choice.name:
         best = (choice.name,)

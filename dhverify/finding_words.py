@@ -228,8 +228,6 @@ def _other_donor(evidence: LineEvidence) -> str:
 
 def _mixture(evidence: LineEvidence) -> str:
     share = f" ({percent(evidence.contaminant_share)} of the DNA)" if evidence.contaminant_share else ""
-    if not evidence.contaminant:
-        return f"DNA of two plants of {evidence.sample.donor}, the other one not in this lot"
     return f"DNA of two samples, best explained by {evidence.contaminant}{share} in it"
 
 

@@ -19,6 +19,9 @@ from dhverify.strands import pair_genotypes
 SURE_PARTNER: Final = 0.9
 """Probability of a finding of a partner from which its pedigree helps to tell its genotype (common practice, no
 source)."""
+BY_THEMSELVES: Final = (Finding.UNRESOLVED, Finding.INDUCER, Finding.PARENT)
+"""Findings whose samples are told by their own observations only: half the DNA of an inbred makes a hybrid look like a
+mixture with it, and must not be surer of its alleles than the hybrid itself."""
 MOST_BYTES: Final = 64 * 2**20
 """Memory for genotypes that are kept; it changes no result."""
 ELSE: Final = 0.001
@@ -75,7 +78,7 @@ def _sure_way(analysis: Analysis, line: int) -> Candidate | None:
     share = np.exp(joint - np.logaddexp.reduce(joint))
     best = found[int(share.argmax())]
     is_same = np.array([c.finding == best.finding for c in found])
-    is_sure = best.finding != Finding.UNRESOLVED and float(share[is_same].sum()) >= SURE_PARTNER
+    is_sure = best.finding not in BY_THEMSELVES and float(share[is_same].sum()) >= SURE_PARTNER
     return best if is_sure else None
 
 

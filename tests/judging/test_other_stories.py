@@ -90,39 +90,6 @@ def test_two_sisters_crossed_are_selfed_donor(simulated):
     assert found.count(Finding.SELFED_DONOR) >= 0.8 * len(found), found
 
 
-def test_an_uneven_mixture_with_a_sister_that_is_not_there_is_a_mixture(simulated):
-    """Reads tell the balance: a quarter of a sister's DNA is no selfed donor."""
-    programme, genotypes, sheet = simulated(
-        seed=9, stage="D1", n_markers=600, platform="reads", depth=6.0, selfed_donor_share=0.1, **QUIET
-    )
-    truth, rows = truth_of(programme), genotypes.sample_index()
-    row_of = {str(name): k for k, name in enumerate(programme.samples)}
-    donor_of = {s.name: s.donor for s in sheet}
-    clean = [n for n, row in truth.items() if row["finding"] == "doubled haploid" and not row["segments"]]
-    one, two = next((a, b) for a in clean for b in clean if a != b and donor_of[a] == donor_of[b])
-    share = 0.75 * programme.fraction[row_of[one]] + 0.25 * programme.fraction[row_of[two]]
-    rng = np.random.default_rng(4)
-    depths = genotypes.depths.copy()
-    total = depths[rows[one]].sum(axis=1)
-    second = rng.binomial(total, np.clip(share, 0.005, 0.995))
-    depths[rows[one]] = np.stack([total - second, second], axis=1)
-    keep = np.array([str(n) != two for n in genotypes.samples])
-    changed = replace(
-        genotypes,
-        samples=genotypes.samples[keep],
-        calls=genotypes.calls[keep],
-        depths=depths[keep],
-        half_calls=genotypes.half_calls[keep],
-    )
-    lines = {line.sample: line for line in run_check(changed, sheet).lines}
-    assert lines[one].finding is Finding.MIXTURE
-    assert lines[one].verdict is Verdict.RETEST
-    assert lines[one].contaminant != two
-    selfed = [n for n, row in truth.items() if row["finding"] == "selfed donor"]
-    assert len(selfed) >= 3
-    assert all(lines[n].finding is Finding.SELFED_DONOR for n in selfed)
-
-
 def test_a_bulk_of_selfed_progeny_mostly_looks_like_its_mother():
     shape = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=False, is_bulk=True)
     ways = {c.hypothesis.name: c for c in candidates(shape) if c.finding == Finding.SELFED_DONOR}
