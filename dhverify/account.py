@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +12,7 @@ from dhverify.counted_lines import CountedLine, check_columns, counted_lines, gr
 from dhverify.counts_check import check_counts
 from dhverify.intervals import rate_interval
 from dhverify.outcome import AccountRow, Finding
-from dhverify.samples import SampleSheet, Stage
+from dhverify.samples import Sample, SampleSheet, Stage
 from dhverify.small_groups import with_shrinkage
 from dhverify.uncertain_rates import (
     UncertainRate,
@@ -254,23 +255,58 @@ class _TrueShare:
 
 
 def _true_haploids(group: _Group, columns: Sequence[str]) -> _TrueShare | None:
-    """True haploids among the seedlings of the donors for which some columns were counted.
+    """True haploids among what the first of some columns counted, from the seedlings of the donors counted there.
 
-    A clean gamete of another donor is one, too: its label is wrong, not its induction.
+    A donor weighs as much as was counted of it, not as many seedlings as were genotyped of it. A clean gamete of
+    another donor is a haploid, too: its label is wrong, not its induction.
     """
     rows = _counted(group.counts, columns)
-    pairs = {(row.donor, row.inducer) for row in rows}
-    seedlings = [
-        line
-        for line in group.lines
-        if line.stage is Stage.HAPLOID
-        and line.is_decided
-        and {(line.sample.donor, ""), (line.sample.donor, line.sample.inducer)} & pairs
-    ]
-    if not seedlings:
+    seedlings = [line for line in group.lines if line.stage is Stage.HAPLOID and line.is_decided]
+    weight = _weight_by_donor(rows, columns[0], [line.sample for line in seedlings])
+    is_told = weight > 0
+    if not is_told.any():
         return None
-    share = sum(line.is_haploid for line in seedlings) / len(seedlings)
-    return _TrueShare(share=share, rate=rate_of_lines(np.array([line.haploid for line in seedlings])))
+    told, weight = [line for line, is_in in zip(seedlings, is_told, strict=True) if is_in], weight[is_told]
+    share = float(weight @ [line.is_haploid for line in told] / weight.sum())
+    return _TrueShare(
+        share=share, rate=rate_of_lines(weighted_lines(np.array([line.haploid for line in told]), weight))
+    )
+
+
+def _weight_by_donor(rows: Sequence[CountsRow], column: str, samples: Sequence[Sample]) -> NDArray[np.float64]:
+    """Count of a column for each sample's donor, shared by the samples of that donor; shape (n_samples,)."""
+    counted: dict[tuple[str, str], int] = {}
+    for row in rows:
+        counted[row.donor, row.inducer] = counted.get((row.donor, row.inducer), 0) + (row.count(column) or 0)
+    keys = [next((key for key in ((s.donor, s.inducer), (s.donor, "")) if key in counted), None) for s in samples]
+    n_of = Counter(keys)
+    return np.array([counted[key] / n_of[key] if key is not None else 0.0 for key in keys], dtype=np.float64)
+
+
+def weighted_lines(probabilities: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    """As many probabilities of equal weight as weighted ones are worth, spread alike.
+
+    Parameters
+    ----------
+    probabilities
+        float64, shape (n_lines,).
+    weight
+        float64, shape (n_lines,), above 0.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n,), n the effective number of lines, (sum w)**2 / sum w**2 (Kish L (1965) Survey sampling. Wiley, New York):
+        the probabilities at evenly spaced places of their weighted distribution.
+
+    """
+    n = max(1, round(float(weight.sum() ** 2 / (weight**2).sum())))
+    if n == len(probabilities):
+        return probabilities
+    order = np.argsort(probabilities, kind="stable")
+    upto = np.cumsum(weight[order]) / weight.sum()
+    places = np.searchsorted(upto, (np.arange(n) + 0.5) / n)
+    return np.asarray(probabilities[order][np.minimum(places, len(order) - 1)])
 
 
 def _induction(group: _Group) -> AccountRow | None:
@@ -286,7 +322,7 @@ def _induction(group: _Group) -> AccountRow | None:
 
 def _doubling(group: _Group) -> AccountRow | None:
     """D1 ears / (treated x share of true haploids)."""
-    columns = ("d1_ears", "treated")
+    columns = ("treated", "d1_ears")
     totals, true = _totals(group.counts, columns), _true_haploids(group, columns)
     if totals is None or true is None:
         return None

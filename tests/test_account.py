@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from dhverify.account import MEASURES, build_account
+from dhverify.account import MEASURES, build_account, weighted_lines
 from dhverify.counted_lines import counted_lines, group_value
 from dhverify.counts import Counts, CountsRow
 from dhverify.donor_advice import advise
@@ -568,3 +569,28 @@ def test_a_haploid_under_a_wrong_label_is_still_induced():
     assert rows["wrong_lines"].rate == pytest.approx(16 / 40)
     assert rows["induction_rate"].rate == pytest.approx(0.1 * 30 / 40)
     assert rows["induction_rate"].low < 0.075 < rows["induction_rate"].high
+
+
+def test_a_donor_weighs_as_much_as_was_counted_of_it():
+    """900 putative haploids of a donor of which all are, 100 of one of which none is: 900 of 10,000 kernels."""
+    samples = [line(f"A{k}", donor="A") for k in range(10)] + [line(f"B{k}", donor="B") for k in range(30)]
+    evidence = {s.name: found(s, Finding.HAPLOID if s.donor == "A" else Finding.HYBRID) for s in samples}
+    counts = counts_of(
+        CountsRow(donor="A", kernels=9000, putative_haploids=900, treated=50, d1_ears=9),
+        CountsRow(donor="B", kernels=1000, putative_haploids=100, treated=50, d1_ears=1),
+    )
+    rows = {r.measure: r for r in build_account(evidence, sheet_of(*samples), counts=counts) if r.by == "all"}
+    assert rows["induction_rate"].rate == pytest.approx(0.09)
+    assert rows["induction_rate"].low < 0.09 < rows["induction_rate"].high
+    assert rows["doubling_success"].rate == pytest.approx(10 / (100 * 0.5))
+
+
+def test_weighted_lines_keep_their_mean_and_are_worth_what_kish_says():
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        p, weight = rng.beta(0.3, 0.3, 400), rng.gamma(1.0, 1.0, 400)
+        spread = weighted_lines(p, weight)
+        assert len(spread) == round(weight.sum() ** 2 / (weight**2).sum())
+        assert spread.mean() == pytest.approx(weight @ p / weight.sum(), abs=0.01)
+        assert set(spread) <= set(p)
+    assert weighted_lines(p, np.full(400, 3.0)) is p
