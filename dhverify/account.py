@@ -296,8 +296,12 @@ def weighted_lines(probabilities: NDArray[np.float64], weight: NDArray[np.float6
     Returns
     -------
     ndarray
-        float64, shape (n,), n the effective number of lines, (sum w)**2 / sum w**2 (Kish L (1965) Survey sampling. Wiley, New York):
-        the probabilities at evenly spaced places of their weighted distribution.
+        float64, shape (n,): the probabilities at evenly spaced places of their weighted distribution, n the effective
+        number of lines, (sum w)**2 / sum w**2.
+
+    References
+    ----------
+    Kish L (1965) Survey sampling. Wiley, New York.
 
     """
     n = max(1, round(float(weight.sum() ** 2 / (weight**2).sum())))
