@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dhverify.errors import Defect, FormatError
-from dhverify.formats.opening import text_of
+from dhverify.errors import FormatError
+from dhverify.formats.flat_toml import read_flat_toml
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,9 +32,4 @@ def read_cost_values(path: str | PathLike[str]) -> Mapping[str, object]:
     {'plant': 0.02, 'unit': 'hours'}
 
     """
-    file = Path(path)
-    expected = "TOML: name = value, a line each"
-    try:
-        return tomllib.loads(text_of(file, FormatError, expected=expected))
-    except tomllib.TOMLDecodeError as fault:
-        raise FormatError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
+    return read_flat_toml(Path(path), FormatError)

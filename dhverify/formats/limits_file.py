@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dhverify.errors import Defect, LimitsError
-from dhverify.formats.opening import text_of
+from dhverify.errors import LimitsError
+from dhverify.formats.flat_toml import read_flat_toml
 from dhverify.limits import LimitInfo, Limits, limit_infos
 
 if TYPE_CHECKING:
@@ -35,12 +34,7 @@ def read_limits(path: str | PathLike[str]) -> Limits:
 
     """
     file = Path(path)
-    try:
-        values = tomllib.loads(text_of(file, LimitsError, expected="TOML: name = value, a line each"))
-    except ValueError as fault:  # a number of thousands of digits is no TOMLDecodeError
-        expected = "TOML: name = value, a line each"
-        raise LimitsError(str(file), [Defect(where="the file", found=str(fault), expected=expected)]) from None
-    return Limits.from_mapping(values, source=str(file))
+    return Limits.from_mapping(read_flat_toml(file, LimitsError), source=str(file))
 
 
 def limits_text(limits: Limits | None = None) -> str:

@@ -7,6 +7,9 @@ from hashlib import sha256
 
 import pytest
 
+from dhverify.errors import FormatError
+from dhverify.formats.costs_file import read_cost_values
+
 ABSENT = {
     "genotypes": (("absent.csv",), {}),
     "sheet": ((), {"sheet": "absent.csv"}),
@@ -207,3 +210,11 @@ def test_every_table_that_was_read_is_named_with_its_checksum(lab):
 def test_what_is_doubtful_in_the_counts_is_said(lab):
     lab.put("counts.csv", "donor,kernels,putativ_haploids\nD,300,30\n")
     assert "warning: counts.csv: column putativ_haploids is not known" in lab.run(more=("--counts", "counts.csv")).err
+
+
+def test_a_cost_of_thousands_of_digits_is_one_message(tmp_path):
+    """Numbers that the language refuses to read are the file's fault, as in limits."""
+    costs = tmp_path / "costs.toml"
+    costs.write_text("plant = " + "9" * 5000 + "\n", encoding="utf-8")
+    with pytest.raises(FormatError, match=r"costs\.toml: the file: found"):
+        read_cost_values(costs)
