@@ -19,17 +19,17 @@ from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis, gamete_twice
 from dhverify.judging import Option
 from dhverify.likelihood import log_likelihood
+from dhverify.marker_classes import SURE
 from dhverify.observation import CALLS, N_GENOTYPES
 from dhverify.scoring import LearntLot, sample_emissions
 from dhverify.strands import pair_genotypes
 
 SCREEN_MARGIN: Final = 12.0
 """Another donor is scored with linkage when the screen puts it within this log likelihood of the own donor."""
-SURE: Final = 0.1
 FEWEST_APART: Final = 5
 LEAST_APART: Final = 0.02
-"""Two donors with untyped parents differ when one is surely fixed (0.1 and 0.9) and the other surely carries the other
-allele at five markers and 2 % of those that are sure in both (common practice, no source)."""
+"""Two donors with untyped parents differ when one is surely fixed and the other surely carries the other allele at five
+markers and 2 % of those that are sure in both (common practice, no source)."""
 MAX_SCORED: Final = 3
 """Plants that are scored with linkage for one line; a screen picks them."""
 LEAST_CHANCE: Final = 1e-12

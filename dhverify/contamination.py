@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from dhverify.alternatives import DonorPanel, linked_log_likelihood
 from dhverify.analysis import Analysis
 from dhverify.declared_identity import declared_groups
-from dhverify.findings_table import Tree, clean, plant_maker
+from dhverify.findings_table import clean, n_meioses, plant_maker
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
@@ -305,7 +305,7 @@ def _as_mother(analysis: Analysis, line: int, fits: Sequence[MixtureFit]) -> lis
     the gamete that a line shows and of its complement: an even mixture of the line with another gamete looks so too.
     """
     number = int(analysis.model_of[line])
-    if not _is_population(analysis.models[number].shape.donor):
+    if not n_meioses(analysis.models[number].shape.donor):
         return []
     sisters = [s.name for s, model in zip(analysis.judged, analysis.model_of, strict=True) if model == number]
     return [
@@ -318,11 +318,6 @@ def _as_mother(analysis: Analysis, line: int, fits: Sequence[MixtureFit]) -> lis
         for fit in fits
         if fit.partner in sisters
     ]
-
-
-def _is_population(donor: Tree) -> bool:
-    """Whether plants of a donor differ: a parent of it is itself a cross."""
-    return not isinstance(donor, int) and any(not isinstance(parent, int) for parent in donor)
 
 
 def _as_pollen(

@@ -17,7 +17,7 @@ from dhverify.decoding import Decoded, decode
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import EXPECTED, candidates
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import Progress, stage_of
+from dhverify.judged_lot import Progress, stage_of, unphased_lines
 from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
 from dhverify.learning import prior_values
 from dhverify.learning_rounds import stage_priors
@@ -91,7 +91,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
     for line, mixture in mixtures.items():
         options[line] += [mixture.option, *mixture.otherwise]
     pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
-    unphased = np.array([model.is_unphased for model in analysis.models], dtype=bool)[analysis.model_of]
+    unphased = unphased_lines(analysis.models, analysis.model_of)
     priors = stage_priors(analysis.judged, pooled, unphased)
     rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
     shares = posterior(pooled, rows)

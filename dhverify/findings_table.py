@@ -109,7 +109,7 @@ def plant_maker(tree: Tree) -> PlantMaker:
 
 
 def n_meioses(tree: Tree) -> int:
-    """Meioses behind a plant."""
+    """Meioses behind a plant; none where all plants of the pedigree are alike."""
     meioses = Meioses()
     plant_maker(tree)(meioses)
     return len(meioses.factors)

@@ -58,7 +58,7 @@ class JudgedLot:
 
     def is_unphased(self) -> NDArray[np.bool_]:
         """Whether the donor of each judged sample has no typed parent; bool, shape (n_judged,)."""
-        return np.array([model.is_unphased for model in self.models], dtype=bool)[self.model_of]
+        return unphased_lines(self.models, self.model_of)
 
     def groups(self, chosen: NDArray[np.int64]) -> list[FamilyLines]:
         """Families of some judged samples; ``order`` indexes ``chosen``."""
@@ -97,6 +97,11 @@ class JudgedLot:
             for position, k in enumerate(order):
                 scores[k] = values[position]
         return tuple(scores), pooled
+
+
+def unphased_lines(models: Sequence[FamilyModel], model_of: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Whether the donor of each judged sample has no typed parent, by the families; bool, shape (n_judged,)."""
+    return np.array([model.is_unphased for model in models], dtype=bool)[model_of]
 
 
 def _by_shape(groups: Sequence[FamilyLines]) -> dict[FamilyShape, list[FamilyLines]]:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.evidence import LineMeasures, Share
+from dhverify.evidence import NO_MEASURES, LineMeasures, Share
 from dhverify.family_models import FamilyModel
 from dhverify.genotypes import MISSING
 from dhverify.intervals import wilson
@@ -90,16 +92,13 @@ def line_measures(
     low, high = wilson(n_het, n_called) if n_called else (None, None)
     if model is None or classes is None or not n_called:
         none = None if model is None else 0
-        return LineMeasures(
+        return replace(
+            NO_MEASURES,
             call_rate=n_called / max(len(calls), 1),
             called_markers=n_called,
             heterozygosity=Share(value=n_het / n_called if n_called else None, low=low, high=high),
             segregating_markers=none,
-            heterozygosity_segregating=None,
             diagnostic_markers=none,
-            inducer=Share(),
-            donor_share=None,
-            foreign=Share(),
         )
     segregating = is_called & classes.is_segregating
     diagnostic = is_called & classes.is_diagnostic
