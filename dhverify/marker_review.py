@@ -7,7 +7,6 @@ is set aside, and no line is failed for it. Distorted segregation is a property 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -31,14 +30,6 @@ MOST_IMPURE: Final = 0.15
 DISTORTED_PROBABILITY: Final = 1e-7
 """Chance that a marker without distortion segregates so far from 1:1 (computed; bounds false notes over 20,000
 markers and many families)."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MarkerReview:
-    """Markers to set aside and notes on others, by index among the usable ones."""
-
-    faults: dict[int, str]
-    notes: dict[int, str]
 
 
 def impure_markers(

@@ -287,7 +287,6 @@ def learn_profiles(
     return Profiles(**{**{f: getattr(profiles, f) for f in _FIELDS}, "inducers": inducers})
 
 
-_REFERENCES: Final = frozenset({Role.PARENT, Role.DONOR, Role.INDUCER})
 _FIELDS: Final = ("calls", "rows_of", "sheet", "lines", "is_gamete", "holds", "shares")
 
 

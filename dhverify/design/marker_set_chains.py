@@ -30,7 +30,6 @@ from dhverify.hypotheses import (
     plant_itself,
 )
 
-N_CALLS: Final = 3
 CHUNK: Final = 1_500_000
 """Numbers that one step of the recursion may hold."""
 

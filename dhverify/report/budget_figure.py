@@ -56,9 +56,7 @@ def plot_sensitivity(outcome: BudgetOutcome, *, ax: Axes | None = None) -> Axes:
         if flip.rate == "false_haploid_rate" and flip.flips_at <= span:
             axes.plot(flip.flips_at, _height(outcome, flip.above, flip.flips_at), "o", color=INK, mfc="none", ms=13)
     axes.set(xlim=(0, span), ylim=(0, None))
-    axes.set_xlabel(
-        "share of hybrid kernels sorted as haploid (dashed: now; ring: the cheapest plan changes)", color=INK
-    )
+    axes.set_xlabel(X_LABEL, color=INK)
     axes.set_ylabel(_unit(outcome), color=INK)
     axes.legend(frameon=False, fontsize="small", labelcolor=INK)
     return axes

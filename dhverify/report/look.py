@@ -18,9 +18,6 @@ VERDICT_PHRASE: Final = MappingProxyType(
     {Verdict.PASS: "may go on", Verdict.FAIL: "must not go on", Verdict.RETEST: "needs a new test"}
 )
 
-BIDI_MARKS: Final = "\u2066\u2069"
-"""Isolate the direction of a name inside a sentence: put before and after it."""
-
 
 def percent(share: float | None) -> str:
     """Return a share for people, in per cent; a dash where it is not known.
