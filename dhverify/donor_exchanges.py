@@ -69,10 +69,10 @@ def _story(own: str, other: str, ones: list[Sample], twos: list[Sample]) -> Stor
             f"{standing(ones[0])} and {standing(twos[0])} may have been exchanged: {one}, declared of {own}, is a clean"
             f" line of {other}, {two} the other way round, and no other line of the two donors is."
         )
-        return Story(text=text, meant={one: two, two: one})
+        return Story(text=text, meant={one: two, two: one}, rests_on=frozenset({one, two}))
     first, second = (", ".join(sample.name for sample in side) for side in (ones, twos))
     text = (
         f"Labels may have been exchanged between {own} and {other}: {first} of {own} fit {other}, {second} of"
         f" {other} fit {own}; which with which cannot be told from these calls."
     )
-    return Story(text=text, meant={})
+    return Story(text=text, meant={}, rests_on=frozenset(sample.name for sample in (*ones, *twos)))

@@ -1,18 +1,21 @@
 """Stories of exchanged labels: the simplest one that explains several broken declarations at once.
 
-A story says which label holds the DNA that was meant for which other label: two labels exchanged, a ring of them, a
-row, column or whole plate shifted by one, a plate turned. It is believed when samples that are one genotype without
+A story says which label holds the DNA that was meant for which other label: two labels exchanged, a ring of them, two
+rows, columns or plates exchanged, a row, column or whole plate shifted by one, a row or column from its middle on, a
+plate turned. It is believed when samples that are one genotype without
 being declared so become declared by it, and nothing that was right becomes wrong.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 from dhverify.declared_identity import Groups
-from dhverify.plate_layout import TURNED
+from dhverify.displaced_parts import LEAST_STEPS, DisplacedPart, PartKind, moved_plates, shifted_lines, suspects
+from dhverify.plate_layout import plate_layouts
 from dhverify.samples import Role, Sample, SampleSheet
 
 MIN_PLATE_EVIDENCE: Final = 3
@@ -22,8 +25,6 @@ MIN_ROW_EVIDENCE: Final = 2
 its wells may name a source (common practice, no source)."""
 MAX_AGAINST: Final = 0.1
 """Pairs against such a story for each pair that it explains."""
-NOTHING: Final = "an empty well for "
-"""Before a label: what it holds when it stands over an empty well."""
 Pair = tuple[str, str]
 
 
@@ -41,6 +42,8 @@ class Story:
         For a story about a plate, a row or a column of it: how it came out of place; else empty.
     explained
         Undeclared pairs of one genotype that it explains.
+    rests_on
+        Labels whose wells it takes to stand as the sheet says; where one does not, it is no story.
 
     """
 
@@ -48,6 +51,7 @@ class Story:
     meant: Mapping[str, str]
     move: str = ""
     explained: tuple[Pair, ...] = ()
+    rests_on: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +70,8 @@ class Findings:
         Declared groups.
     fits_own_donor
         Samples that are a clean gamete of their own donor.
+    replicates
+        Samples of broken pairs that are declared to be one line, of which neither descends from the other.
 
     """
 
@@ -75,18 +81,40 @@ class Findings:
     descendants: frozenset[str]
     groups: Groups
     fits_own_donor: frozenset[str] = field(default_factory=frozenset)
+    replicates: frozenset[str] = frozenset()
+
+    @cached_property
+    def members(self) -> Mapping[str, Sequence[str]]:
+        """Names of each declared group."""
+        return self.groups.members()
+
+    @cached_property
+    def _of_label(self) -> Mapping[str, Mapping[str, Sequence[Pair]]]:
+        """By kind of declared pair and label: the pairs with that label."""
+        return {"kept": _by_label(self.kept), "broken": _by_label(self.broken)}
+
+    def touching(self, kind: str, meant: Collection[str]) -> list[Pair]:
+        """Pairs of a kind (undeclared, kept, broken) with a label of a story."""
+        if kind == "undeclared":
+            return [pair for pair in self.undeclared if pair[0] in meant or pair[1] in meant]
+        of_label = self._of_label[kind]
+        return list(dict.fromkeys(pair for label in meant for pair in of_label.get(label, ())))
 
     def without(self, explained: Sequence[Pair]) -> Findings:
         """The same without undeclared pairs that a story explains."""
         gone = set(explained)
-        return Findings(
-            undeclared=tuple(pair for pair in self.undeclared if pair not in gone),
-            kept=self.kept,
-            broken=self.broken,
-            descendants=self.descendants,
-            groups=self.groups,
-            fits_own_donor=self.fits_own_donor,
-        )
+        left = replace(self, undeclared=tuple(pair for pair in self.undeclared if pair not in gone))
+        # What is declared stays as it is, and to sort it by label again for every story would take long.
+        vars(left).update(_of_label=self._of_label, members=self.members)
+        return left
+
+
+def _by_label(pairs: Sequence[Pair]) -> dict[str, list[Pair]]:
+    found: dict[str, list[Pair]] = {}
+    for pair in pairs:
+        for label in pair:
+            found.setdefault(label, []).append(pair)
+    return found
 
 
 def tell_stories(sheet: SampleSheet, findings: Findings) -> tuple[Story, ...]:
@@ -107,124 +135,87 @@ def _weigh(meant: Mapping[str, str], findings: Findings) -> tuple[tuple[Pair, ..
     def group(name: str) -> str:
         return findings.groups.root(meant.get(name, name))
 
-    explained = tuple(pair for pair in findings.undeclared if group(pair[0]) == group(pair[1]))
-    touched = _touching((*findings.kept, *findings.broken), meant)
-    broken = set(findings.broken)
-    against = sum((group(a) == group(b)) == ((a, b) in broken) for a, b in touched)
+    explained = tuple(pair for pair in findings.touching("undeclared", meant) if group(pair[0]) == group(pair[1]))
+    against = sum(group(a) != group(b) for a, b in findings.touching("kept", meant))
+    against += sum(group(a) == group(b) for a, b in findings.touching("broken", meant))
     return explained, against
-
-
-def _touching(pairs: Sequence[Pair], meant: Mapping[str, str]) -> list[Pair]:
-    """Pairs with a label of a story."""
-    return [pair for pair in pairs if pair[0] in meant or pair[1] in meant]
 
 
 # plates
 
 
 def _best_plate_story(sheet: SampleSheet, findings: Findings) -> Story | None:
-    concerned = {name for pair in findings.undeclared for name in pair}
     exchanged = {pair for story in _ring_stories(sheet, findings) for pair in story.explained}
-    best: tuple[tuple[int, int], Story] | None = None
-    for plate, wells in _plates(sheet).items():
-        if concerned.isdisjoint(wells.values()):
+    best: tuple[tuple[int, int, int], Story] | None = None
+    for part in _parts(sheet, findings):
+        explained, against = _weigh(part.meant, findings)
+        if not _is_believed(part, explained, against, exchanged, findings):
             continue
-        for told, meant in _plate_moves(plate, wells, concerned):
-            explained, against = _weigh(meant, findings)
-            mended = _touching(findings.broken, meant)
-            is_part = len(meant) < len(wells) and not against and not set(explained) <= exchanged
-            needed = MIN_ROW_EVIDENCE if is_part else MIN_PLATE_EVIDENCE
-            if len(explained) < needed or len(mended) < MIN_ROW_EVIDENCE:
-                continue
-            if against > MAX_AGAINST * len(explained):
-                continue
-            rank = (len(explained) - against, -len(meant))
-            if best is None or rank > best[0]:
-                text = _plate_text(told, meant, explained, against, sheet, findings)
-                story = Story(text=text, meant=meant, move=told, explained=explained)
-                best = (rank, story)
+        rank = (len(explained) - against, -part.breadth, len(part.meant))
+        if best is None or rank > best[0]:
+            text = _plate_text(part, explained, against, sheet, findings)
+            best = (rank, Story(text=text, meant=part.meant, move=part.told, explained=explained))
     return None if best is None else best[1]
 
 
-def _plates(sheet: SampleSheet) -> dict[str, dict[tuple[int, int], str]]:
-    found: dict[str, dict[tuple[int, int], str]] = {}
-    for sample in sheet:
-        if sample.well:
-            place = (ord(sample.well[0]) - ord("A"), int(sample.well[1:]) - 1)
-            found.setdefault(sample.plate, {})[place] = sample.name
-    return found
+def _parts(sheet: SampleSheet, findings: Findings) -> Iterator[DisplacedPart]:
+    """Whatever can have come out of place, of plates on which an undeclared pair stands."""
+    layouts = plate_layouts(sheet)
+    concerned = {name for pair in findings.undeclared for name in pair}
+    for layout in layouts:
+        touched = [place for place, sample in layout.at.items() if sample.name in concerned]
+        if touched:
+            yield from moved_plates(layout)
+            yield from shifted_lines(layout, touched)
+    by_name = {layout.plate: layout for layout in layouts}
+    steps = ((sheet[one], sheet[two]) for one, two in _steps(findings.undeclared, findings) if two in sheet)
+    for suspect, wells in suspects(steps).items():
+        if len(wells) >= LEAST_STEPS:
+            yield from suspect.parts(by_name)
 
 
-Move = Callable[[int, int], tuple[int, int]]
+def _steps(pairs: Iterable[Pair], findings: Findings) -> Iterator[Pair]:
+    """For labels of undeclared pairs, each label of the other's group: that their DNA may have been meant for."""
+    members = findings.members
+    for pair in pairs:
+        for label, other in (pair, pair[::-1]):
+            for meant in members.get(findings.groups.root(other), (other,)):
+                yield label, meant
 
 
-def _plate_moves(
-    plate: str, wells: Mapping[tuple[int, int], str], concerned: set[str]
-) -> Iterator[tuple[str, dict[str, str]]]:
-    """Yield (what happened, label -> label that its DNA was meant for)."""
-    is_large = any(row > 7 or column > 11 for row, column in wells)
-    n_rows, n_columns = (16, 24) if is_large else (8, 12)
-    name = f"Plate {plate}" if plate else "The plate"
-
-    def moved(move: Move, places: Sequence[tuple[int, int]]) -> dict[str, str]:
-        return {wells[p]: wells.get(move(*p), NOTHING + wells[p]) for p in places}
-
-    everywhere = list(wells)
-    yield (
-        f"{name} was {TURNED.words}",
-        moved(lambda r, c: (n_rows - 1 - r, n_columns - 1 - c), everywhere),
-    )
-    for step, where in ((1, "right"), (-1, "left")):
-        yield (
-            f"{name} was shifted one column to the {where}",
-            moved(lambda r, c, s=step: (r, (c - s) % n_columns), everywhere),  # type: ignore[misc]
-        )
-    for step, where in ((1, "down"), (-1, "up")):
-        yield (
-            f"{name} was shifted one row {where}",
-            moved(lambda r, c, s=step: ((r - s) % n_rows, c), everywhere),  # type: ignore[misc]
-        )
-    touched = [place for place, sample in wells.items() if sample in concerned]
-    for row in sorted({row for row, _ in touched}):
-        places = [place for place in wells if place[0] == row]
-        for step, where in ((1, "right"), (-1, "left")):
-            told = f"{name}: row {chr(ord('A') + row)} was shifted by one to the {where}"
-            meant = moved(lambda r, c, s=step: (r, (c - s) % n_columns), places)  # type: ignore[misc]
-            yield from ((told, meant), (told, _closed(meant)))
-    for column in sorted({column for _, column in touched}):
-        places = [place for place in wells if place[1] == column]
-        for step, where in ((1, "down"), (-1, "up")):
-            told = f"{name}: column {column + 1} was shifted {where} by one"
-            meant = moved(lambda r, c, s=step: ((r - s) % n_rows, c), places)  # type: ignore[misc]
-            yield from ((told, meant), (told, _closed(meant)))
-
-
-def _closed(meant: Mapping[str, str]) -> dict[str, str]:
-    """Put what a shift pushed out of the filled wells at one end of a row back in at the other."""
-    emptied = [label for label, held in meant.items() if held.startswith(NOTHING)]
-    lost = [label for label in meant if label not in meant.values()]
-    return {**meant, emptied[0]: lost[0]} if len(emptied) == len(lost) == 1 else dict(meant)
+def _is_believed(
+    part: DisplacedPart, explained: Sequence[Pair], against: int, exchanged: set[Pair], findings: Findings
+) -> bool:
+    """Whether enough pairs speak for a story about a plate, and hardly any against it."""
+    if against > MAX_AGAINST * len(explained) or len(findings.touching("broken", part.meant)) < MIN_ROW_EVIDENCE:
+        return False
+    is_told_by_rings = set(explained) <= exchanged
+    if part.kind in {PartKind.EXCHANGE, PartKind.RUN}:
+        shown = {frozenset(s) for s in _steps(explained, findings) if part.meant.get(s[0]) == s[1]}
+        return len(shown) >= LEAST_STEPS and not (part.kind is PartKind.RUN and is_told_by_rings)
+    is_row = part.kind is PartKind.LINE and not against and not is_told_by_rings
+    return len(explained) >= (MIN_ROW_EVIDENCE if is_row else MIN_PLATE_EVIDENCE)
 
 
 def _plate_text(
-    told: str,
-    meant: Mapping[str, str],
-    explained: Sequence[Pair],
-    against: int,
-    sheet: SampleSheet,
-    findings: Findings,
+    part: DisplacedPart, explained: Sequence[Pair], against: int, sheet: SampleSheet, findings: Findings
 ) -> str:
-    n_broken = len(_touching(findings.broken, meant))
-    one, two = explained[0]
-    label = one if one in meant else two
-    example = f"{label} ({sheet[label].well}) is what should stand under {meant[label]}"
-    if meant[label] in sheet and sheet[meant[label]].well:
-        example += f" ({sheet[meant[label]].well})"
+    n_broken = len(findings.touching("broken", part.meant))
+    shown = (s for s in _steps(explained, findings) if s[1] in sheet and part.meant.get(s[0]) == s[1])
+    label, meant = next(shown, ("", ""))
+    example = ""
+    if label:
+        example = f"; for example {label} ({sheet[label].well}) is what should stand under {meant}"
+        example += f" ({_well(sheet[label], sheet[meant])})" if sheet[meant].well else ""
     return (
-        f"{told}: this explains {_pairs(len(explained))} of one genotype that the sheet does not declare"
-        f" and {_pairs(n_broken)} that it declares wrongly, with {against or 'none'} against it;"
-        f" for example {example}."
+        f"{part.told}: this explains {_pairs(len(explained))} of one genotype that the sheet does not declare"
+        f" and {_pairs(n_broken)} that it declares wrongly, with {against or 'none'} against it{example}."
     )
+
+
+def _well(sample: Sample, other: Sample) -> str:
+    """Well of the second sample, with its plate where that is another one."""
+    return other.well if sample.plate == other.plate else f"plate {other.plate}, {other.well}"
 
 
 def _pairs(n: int) -> str:
@@ -241,15 +232,39 @@ def _ring_stories(sheet: SampleSheet, findings: Findings) -> Iterator[Story]:
         meant = _meant(sheet, findings, is_younger=is_younger)
         for start in meant:
             ring = _ring(start, meant)
-            if not ring or told & set(ring):
+            if not ring or told & set(ring) or not (explained := _explained_by(ring, meant, sheet, findings)):
                 continue
-            story = {name: meant[name] for name in ring}
-            explained, against = _weigh(story, findings)
-            if against or len(explained) < len(ring) or _contradicts_donors(story, sheet, findings):
-                continue
+            text = _ring_text(ring, explained, sheet) + _or_else(ring, explained, meant, sheet, findings)
             told |= set(ring)
             findings = findings.without(explained)
-            yield Story(text=_ring_text(ring, explained, sheet), meant=story, explained=explained)
+            story = {name: meant[name] for name in ring}
+            yield Story(text=text, meant=story, explained=explained, rests_on=frozenset(ring))
+
+
+def _explained_by(
+    ring: Sequence[str], meant: Mapping[str, str], sheet: SampleSheet, findings: Findings
+) -> tuple[Pair, ...]:
+    """Undeclared pairs that a ring explains; none if they are too few for it, or anything is against it."""
+    story = {name: meant[name] for name in ring}
+    explained, against = _weigh(story, findings)
+    is_possible = not against and len(explained) >= len(ring) and not _contradicts_donors(story, sheet, findings)
+    return explained if is_possible else ()
+
+
+def _or_else(
+    ring: Sequence[str], explained: Sequence[Pair], meant: Mapping[str, str], sheet: SampleSheet, findings: Findings
+) -> str:
+    """Say which other samples of two lines would show the same, had they been exchanged; empty if none would."""
+    if len(ring) != 2 or not findings.replicates.issuperset(ring):
+        return ""
+    for start in meant:
+        other = _ring(start, meant)
+        if len(other) != 2 or set(other) & set(ring):
+            continue
+        if set(_explained_by(other, meant, sheet, findings)) == set(explained):
+            one, two = (standing(sheet[name]) for name in sorted(other, key=[sample.name for sample in sheet].index))
+            return f" Or it was {one} and {two}: these pairs look the same then."
+    return ""
 
 
 def _contradicts_donors(meant: Mapping[str, str], sheet: SampleSheet, findings: Findings) -> bool:
@@ -267,8 +282,12 @@ def _contradicts_donors(meant: Mapping[str, str], sheet: SampleSheet, findings: 
 def _meant(sheet: SampleSheet, findings: Findings, *, is_younger: bool) -> dict[str, str]:
     """For each label of broken pairs the label that its DNA was meant for, where exactly one fits.
 
-    Either the younger side of broken pairs is taken to be exchanged, or the older side.
+    Either the younger side of broken pairs is taken to be exchanged, or the older side; replicates are of both.
     """
+
+    def is_side(name: str) -> bool:
+        return name in findings.replicates or (name in findings.descendants) == is_younger
+
     broken_with: dict[str, set[str]] = {}
     for one, two in findings.broken:
         broken_with.setdefault(one, set()).add(two)
@@ -276,9 +295,8 @@ def _meant(sheet: SampleSheet, findings: Findings, *, is_younger: bool) -> dict[
     options: dict[str, set[str]] = {}
     for pair in findings.undeclared:
         for label, fits in (pair, pair[::-1]):
-            is_side = (label in findings.descendants) == is_younger
-            if label in broken_with and is_side and sheet[label].role is not Role.KNOWN:
-                side = {n for n in broken_with.get(fits, ()) if (n in findings.descendants) == is_younger}
+            if label in broken_with and is_side(label) and sheet[label].role is not Role.KNOWN:
+                side = {name for name in broken_with.get(fits, ()) if is_side(name)}
                 options.setdefault(label, set()).update(side - {label})
     return {label: next(iter(found)) for label, found in options.items() if len(found) == 1}
 

@@ -60,24 +60,31 @@ class Profiles:
         parts = self._parts(sample, row)
         return None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
 
+    def of_rows(self, sample: Sample, rows: NDArray[np.int64]) -> Frequencies | None:
+        """Log likelihood that each row holds a sample of the sheet; shape (n_rows,); None as in ``of``."""
+        parts = self._parts(sample, None)
+        if parts is None:
+            return None
+        score = self._log_mix(parts, rows)
+        for k, row in enumerate(rows):
+            if self._donors_of(sample) & self._donors_of(self.holds.get(int(row))):
+                own = self.of(sample, int(row))
+                score[k] = score[k] if own is None else own
+        return score
+
     def anything(self, rows: NDArray[np.int64], wells: Sequence[Sample]) -> NDArray[np.float64]:
         """Log likelihood that rows hold something of a plate, every well being as likely; shape (n_rows,).
 
         Each row is left out of what it is compared with.
         """
-        kinds = Counter(self._kind(sample) for sample in wells if sample.role is not Role.BLANK)
-        example = {self._kind(sample): sample for sample in wells}
+        kinds = Counter(self.kind(sample) for sample in wells if sample.role is not Role.BLANK)
+        example = {self.kind(sample): sample for sample in wells}
         weights, scores = [1.0], [self._as_stranger(rows)]
         for kind, n_wells in kinds.items():
             sample = example[kind]
-            parts = self._parts(sample, None)
-            if parts is None:
+            score = self.of_rows(sample, rows)
+            if score is None:
                 continue
-            score = self._log_mix(parts, rows)
-            for k, row in enumerate(rows):
-                if self._donors_of(sample) & self._donors_of(self.holds.get(int(row))):
-                    own = self.of(sample, int(row))
-                    score[k] = score[k] if own is None else own
             weights.append(float(n_wells))
             scores.append(score)
         share = np.log(np.array(weights) / sum(weights))
@@ -92,7 +99,8 @@ class Profiles:
         return {sample.name} if sample.role in {Role.DONOR, Role.INDUCER} else {sample.donor}
 
     @staticmethod
-    def _kind(sample: Sample) -> tuple[str, ...]:
+    def kind(sample: Sample) -> tuple[str, ...]:
+        """What tells a sample from others: those of one kind look alike."""
         if sample.role in {Role.LINE, Role.CONTROL}:
             return (sample.role, sample.donor, sample.inducer, sample.expected)
         return (sample.role, sample.name)
@@ -208,6 +216,15 @@ class Profiles:
         if sums is None or sums.n_lines < FEWEST_LINES:
             return None
         return _other_gamete(self.calls[row], (sums.second + 0.25) / (sums.n + 0.5))
+
+
+def is_expected(sample: Sample) -> bool:
+    """Whether anything is expected of what a sample of the sheet looks like."""
+    if sample.role is Role.CONTROL:
+        return bool(sample.donor) and sample.expected.casefold() in {"hybrid", *CLEAN_CONTROLS}
+    if sample.role is Role.LINE:
+        return bool(sample.donor)
+    return sample.role in {Role.DONOR, Role.PARENT, Role.INDUCER}
 
 
 def _is_hybrid_of(sample: Sample, inducer: str) -> bool:

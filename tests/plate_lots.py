@@ -71,6 +71,14 @@ class PlateLot:
                 calls[index[sample.name]] = self.genotypes.calls[index[origin.name]] if is_there else MISSING
         return replace(self, genotypes=replace(self.genotypes, calls=calls))
 
+    def holding(self, holds):
+        """The same where labels hold the DNA of others, ``{label: other}``; of nobody where the other is empty."""
+        index, calls = self.genotypes.sample_index(), self.genotypes.calls.copy()
+        for label, other in holds.items():
+            if label in index:
+                calls[index[label]] = self.genotypes.calls[index[other]] if other in index else MISSING
+        return replace(self, genotypes=replace(self.genotypes, calls=calls))
+
     def without(self, *names):
         keep = [row for row, name in enumerate(self.genotypes.samples) if name not in names]
         genotypes = replace(

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import combinations, product
+
 import pytest
 
 from dhverify.declared_identity import declared_groups
@@ -270,3 +273,171 @@ def test_exchanges_are_told_in_the_order_of_the_sheet():
         assert story.text.startswith(
             "L3 (plate P, well C01) and L17 (plate P, well A03) were exchanged: L3 is one genotype with H17; L17 is one"
         )
+
+
+def exchanged(axis, one, two):
+    other = {one: two, two: one}
+    return lambda r, c: (other.get(r, r), c) if axis == "row" else (r, other.get(c, c))
+
+
+@pytest.mark.parametrize(
+    ("told", "move"),
+    [
+        ("columns 2 and 5 were exchanged", exchanged("column", 1, 4)),
+        ("columns 2 and 3 were exchanged", exchanged("column", 1, 2)),
+        ("rows C and H were exchanged", exchanged("row", 2, 7)),
+        (
+            "row C was shifted by one to the right from C05 on",
+            lambda r, c: (r, c - 1) if r == 2 and c >= 4 else (r, c),
+        ),
+        (
+            "row C was shifted by one to the left from C05 on",
+            lambda r, c: (r, c + 1) if r == 2 and 4 <= c < 11 else (r, c),
+        ),
+        (
+            "row C was shifted by one to the left up to C05",
+            lambda r, c: (r, c + 1) if r == 2 and c <= 4 else (r, c),
+        ),
+        (
+            "column 2 was shifted down by one from D02 on",
+            lambda r, c: (r - 1, c) if c == 1 and r >= 3 else (r, c),
+        ),
+        (
+            "column 2 was shifted up by one up to E02",
+            lambda r, c: (r + 1, c) if c == 1 and r <= 4 else (r, c),
+        ),
+    ],
+)
+def test_rows_and_columns_exchanged_or_shifted_midway(told, move):
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    (story,) = tell_stories(sheet, findings_of(sheet, moved(wells, move)))
+    assert story.text.startswith(f"Plate P: {told}: this explains ")
+    assert story.move == f"Plate P: {told}"
+    displaced = {f"L{line}": f"L{held}" for line, held in moved(wells, move).items() if held != line}
+    assert displaced.items() <= story.meant.items()
+    assert len(story.meant) - len(displaced) <= 1
+
+
+def test_a_skipped_well_shifts_what_comes_after_it():
+    """Well C05 was left empty, so that C06 to C12 hold what was meant for the one before."""
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    holds = moved(wells, lambda r, c: (r, c - 1) if r == 2 and c >= 4 else (r, c))
+    skipped = next(line for line, well in wells.items() if well == "C05")
+    (story,) = tell_stories(sheet, findings_of(sheet, holds | {skipped: 0}))
+    assert story.move.startswith("Plate P: row C was shifted by one to the right from C0")
+    assert len(story.explained) == 7
+
+
+def test_two_plates_exchanged_well_by_well():
+    wells = plate(40)
+    samples = []
+    for name in ("P1", "P2"):
+        for sample in sheet_of(wells):
+            renamed = {f: f"{value}-{name}" for f, value in (("name", sample.name), ("source", sample.source)) if value}
+            samples.append(replace(sample, plate=name if sample.well else "", **renamed))
+    sheet = SampleSheet(samples=tuple(samples))
+    ends = (("P1", "P2"), ("P2", "P1"))
+    broken = tuple((f"L{n}-{own}", f"H{n}-{own}") for own, _ in ends for n in wells)
+    found = Findings(
+        undeclared=tuple((f"L{n}-{own}", f"H{n}-{other}") for own, other in ends for n in wells),
+        kept=(),
+        broken=broken,
+        descendants=frozenset(one for one, _ in broken),
+        groups=declared_groups(sheet),
+    )
+    (story,) = tell_stories(sheet, found)
+    assert story.text.startswith("Plates P1 and P2 were exchanged: this explains 80 pairs")
+    assert "L1-P1 (A01) is what should stand under L1-P2 (plate P2, A01)" in story.text
+    assert story.meant["L40-P2"] == "L40-P1"
+    few = replace(found, undeclared=found.undeclared[:1] + found.undeclared[40:41])
+    assert [s.move for s in tell_stories(sheet, few)] == [""]
+
+
+def sparse(wells, sourced, holds):
+    """A plate of which only some lines name a source, holding lines by number."""
+    full = sheet_of(wells)
+    rows = [replace(s, source=s.source if s.name in sourced else "") for s in full]
+    sheet = SampleSheet(samples=tuple(rows))
+    found = findings_of(sheet, holds)
+    kept, broken = (tuple(pair for pair in pairs if pair[0] in sourced) for pairs in (found.kept, found.broken))
+    undeclared = tuple(pair for pair in found.undeclared if f"L{pair[1][1:]}" in sourced)
+    groups = declared_groups(sheet)
+    return sheet, replace(found, kept=kept, broken=broken, undeclared=undeclared, groups=groups)
+
+
+def test_an_exchange_stays_one_where_nothing_else_in_its_columns_names_a_source():
+    wells = plate(40)
+    sheet, found = sparse(wells, {"L1", "L9", "L20", "L30"}, {1: 9, 9: 1})
+    (story,) = tell_stories(sheet, found)
+    assert story.move == ""
+    sheet, found = sparse(wells, {"L1", "L9", "L2", "L10", "L30"}, {1: 9, 9: 1, 2: 10, 10: 2})
+    assert [s.move for s in tell_stories(sheet, found)] == ["", ""]
+    three = {n: n + 8 for n in (1, 2, 5)} | {n + 8: n for n in (1, 2, 5)}
+    sheet, found = sparse(wells, {f"L{n}" for n in three}, three)
+    assert [s.move for s in tell_stories(sheet, found)] == ["Plate P: columns 1 and 2 were exchanged"]
+    sheet, found = sparse(wells, {*(f"L{n}" for n in three), "L3"}, three)
+    assert [s.move for s in tell_stories(sheet, found)] == ["", "", ""]
+
+
+def test_neighbours_exchanged_in_a_ring_are_no_run():
+    wells = plate(96)
+    sheet = sheet_of(wells)
+    last = [line for line, well in wells.items() if well in {"C09", "C10", "C11", "C12"}]
+    ring = dict(zip(last, [*last[1:], last[0]], strict=True))
+    (story,) = tell_stories(sheet, findings_of(sheet, ring))
+    assert story.move == ""
+    assert "were exchanged in a ring" in story.text
+
+
+def replicated(n_samples, exchanged_one):
+    """Lines A and B with replicates, sample number ``exchanged_one`` of each exchanged."""
+    names = {line: [f"{line}{k}" for k in range(n_samples)] for line in "AB"}
+    rows = [
+        Sample(name=name, role=Role.LINE, stage=Stage.D1, donor="D", line=line) for line in "AB" for name in names[line]
+    ]
+    sheet = SampleSheet(samples=tuple(rows))
+    held = {name: line for line in "AB" for name in names[line]}
+    held |= {f"A{exchanged_one}": "B", f"B{exchanged_one}": "A"}
+    within = [pair for line in "AB" for pair in combinations(names[line], 2)]
+    broken = tuple(pair for pair in within if held[pair[0]] != held[pair[1]])
+    return sheet, Findings(
+        undeclared=tuple(p for p in product(names["A"], names["B"]) if held[p[0]] == held[p[1]]),
+        kept=tuple(pair for pair in within if held[pair[0]] == held[pair[1]]),
+        broken=broken,
+        descendants=frozenset(one for one, _ in broken),
+        groups=declared_groups(sheet),
+        replicates=frozenset(name for pair in broken for name in pair),
+    )
+
+
+@pytest.mark.parametrize("exchanged_one", [0, 1, 2])
+def test_replicates_of_two_lines_exchanged(exchanged_one):
+    (story,) = tell_stories(*replicated(3, exchanged_one))
+    assert story.text.startswith(f"A{exchanged_one} and B{exchanged_one} were exchanged: ")
+    assert "Or it was" not in story.text
+
+
+def test_of_two_replicates_each_it_cannot_be_told_which_were_exchanged():
+    (story,) = tell_stories(*replicated(2, 1))
+    assert story.text.startswith("A0 and B0 were exchanged: ")
+    assert story.text.endswith(" Or it was A1 and B1: these pairs look the same then.")
+
+
+def test_a_replicate_exchanged_with_a_line_that_names_its_source():
+    """L1b and L2: whichever of the replicates comes first on the sheet."""
+    sheet, found = replicated(2, 1)
+    rows = [s for s in sheet if s.name != "B0"]
+    rows = [replace(s, line="", source="H") if s.name == "B1" else s for s in rows]
+    sheet = SampleSheet(samples=(*rows, Sample(name="H", role=Role.LINE, stage=Stage.HAPLOID, donor="D")))
+    found = replace(
+        found,
+        undeclared=(("A0", "B1"), ("A1", "H")),
+        broken=(("A0", "A1"), ("B1", "H")),
+        descendants=frozenset({"A0", "B1"}),
+        groups=declared_groups(sheet),
+        replicates=frozenset({"A0", "A1"}),
+    )
+    (story,) = tell_stories(sheet, found)
+    assert dict(story.meant) == {"A1": "B1", "B1": "A1"}
