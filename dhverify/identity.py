@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from dhverify.analysis import Analysis
+from dhverify.copy_share import ACROSS_SHARE, COPY_SHARE, EXCHANGED_SHARE, copy_threshold, learnt_copy_share, logit
 from dhverify.declared_identity import (
+    LINE,
     NONE,
     SOURCE,
     DeclaredPair,
@@ -28,72 +30,24 @@ from dhverify.declared_identity import (
 from dhverify.donor_exchanges import donor_stories, fitting_donor
 from dhverify.exchanges import Findings, Story, tell_stories
 from dhverify.genotypes import MISSING
+from dhverify.identity_findings import IdentityFindings
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.outcome import Answer, Flag, IdentityRow
 from dhverify.pair_comparison import PairComparison
 from dhverify.samples import Role, SampleSheet
 
-COPY_SHARE: Final = 0.04
-"""Share of lines that have an undeclared copy among the lines of their donor, before the lot is looked at: 8 of 378
-in maize (Bauer et al. 2013, Genome Biol 14:R103), 10 of 218 in wheat and 27 of 326 in barley (Taylor & Butler 2017,
-J Stat Softw 79(6):1-29), 2 of 150 in barley (Hayes et al. 1993, Theor Appl Genet 87:392-401)."""
-ACROSS_SHARE: Final = 0.01
-"""The same among the lines of other donors (common practice, no source)."""
 DECLARED_SHARE: Final = 0.96
 """Share of declared pairs that are one genotype: 25 of 615 released lines had purity or label problems (Qu et al.
 2022, Plants 11:3092). It is asked of a no, not granted to a yes."""
-EXCHANGED_SHARE: Final = 0.5
-"""Share of samples that break the sheet whose place another one takes that breaks it too (common practice, no
-source)."""
+SOME_DONORS: Final = 5
+"""Donors that a warning names."""
 MIN_STRETCHES: Final = 12.0
 """Independent stretches without which no two samples are said to be one genotype: sisters then agree at all of them
 in 2 ** -12 = 2e-4 of pairs; two maize chromosomes have 5 to 9 (computed), five to ten chromosomes 15 to 40."""
-POOR_SHARE: Final = 2 / 3
+POOR_SHARE: Final = 0.4
 """A sample called at less than this share of the lot's lower quartile is poor DNA; it is not said to be a copy of
 another without the sheet saying so (common practice, no source)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class IdentityFindings:
-    """Which samples are one genotype.
-
-    Attributes
-    ----------
-    rows
-        Declared pairs in sheet order, then undeclared pairs found.
-    duplicate_group
-        Label of samples of one genotype that are not declared so, by name.
-    flags
-        By sample: duplicate, line mismatch, source mismatch, turned plate.
-    agreeing_replicates
-        Lines that agree within a replicate set, to be judged together.
-    stories
-        What may have happened to labels, with the evidence, a sentence or two each.
-    holds
-        For labels of a story, the label that their DNA was meant for, where the sheet has it.
-    displaced
-        For labels of a story about a plate, a row or a column, how it came out of place.
-
-    """
-
-    rows: tuple[IdentityRow, ...]
-    duplicate_group: Mapping[str, str]
-    flags: Mapping[str, frozenset[Flag]]
-    agreeing_replicates: tuple[tuple[str, ...], ...]
-    stories: tuple[str, ...]
-    holds: Mapping[str, str]
-    displaced: Mapping[str, str]
-
-    def same_as(self, name: str) -> tuple[str, ...]:
-        """Samples that were compared with a sample and found to be one genotype with it, in the order of the rows."""
-        pairs = [(row.sample, row.other_sample) for row in self.rows if row.same_genotype is Answer.YES]
-        return tuple(two if one == name else one for one, two in pairs if name in (one, two))
-
-    def duplicates(self, name: str) -> tuple[str, ...]:
-        """Names of the other samples of a duplicate's group; none if it is no duplicate."""
-        label = self.duplicate_group.get(name)
-        return tuple(other for other, group in self.duplicate_group.items() if group == label and other != name)
 
 
 def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Limits) -> IdentityFindings:
@@ -124,36 +78,12 @@ def judge_identity(lot: Lot, analysis: Analysis, sheet: SampleSheet, limits: Lim
         duplicate_group=groups,
         flags=judge.flags(groups, stories),
         agreeing_replicates=agreeing_replicates(sheet, judge.answer),
+        blind=judge.blind(),
         stories=tuple(story.text for story in stories),
         holds={label: meant for s in stories for label, meant in s.meant.items() if meant in sheet},
         displaced={label: story.move for story in stories if story.move for label in story.meant},
+        rests_on={story.text: story.rests_on for story in stories if story.rests_on},
     )
-
-
-def copy_threshold(n_samples: int, confidence: float, *, copy_share: float = COPY_SHARE) -> float:
-    """Log odds from which an undeclared pair is one genotype with a given probability.
-
-    Parameters
-    ----------
-    n_samples
-        Samples that a sample could be a copy of.
-    confidence
-        Probability that is asked for.
-    copy_share
-        Share of samples that have a copy among them.
-
-    Examples
-    --------
-    >>> round(copy_threshold(100, 0.95), 1)
-    10.8
-
-    """
-    return _logit(confidence) + float(np.log(max(n_samples, 2) / copy_share))
-
-
-def _logit(confidence: float) -> float:
-    bounded = min(max(confidence, 0.5), 1 - 1e-9)
-    return float(np.log(bounded / (1 - bounded)))
 
 
 class _Judge:
@@ -175,11 +105,33 @@ class _Judge:
         self.found: dict[frozenset[str], IdentityRow] = {}
         self.misfits: set[str] = set()
         self.left: set[str] = set()
+        self.copy_share = COPY_SHARE
+        self.stretches: dict[frozenset[str], float] = {}
+        self.torn: set[str] = set()
 
     def answer(self, one: str, two: str) -> Answer | None:
         """Answer of a pair, None where it was not compared."""
         row = self.found.get(frozenset({one, two}))
         return None if row is None else row.same_genotype
+
+    def blind(self) -> str:
+        """Say for which donors with several lines no two of them could be said to be one genotype."""
+        panels = {
+            donor: (markers, stretches)
+            for donor, (markers, stretches) in self.comparison.panels().items()
+            if self.n_of_donor[donor] > 1 and (markers < self.limits.min_identity_markers or stretches < MIN_STRETCHES)
+        }
+        if not panels:
+            return ""
+        donors = list(panels)
+        named = ", ".join(donors[:SOME_DONORS])
+        named += f" and {len(donors) - SOME_DONORS} more donors" if len(donors) > SOME_DONORS else ""
+        most, widest = (max(values) for values in zip(*panels.values(), strict=True))
+        return (
+            f"Copies cannot be told from sisters among the lines of {named}: at most {most} markers segregate there"
+            f" (min_identity_markers {self.limits.min_identity_markers}), which stand for {widest:.0f} independent"
+            f" stretches of genome ({MIN_STRETCHES:.0f} are needed)."
+        )
 
     def compare_declared(self) -> None:
         """Answer every declared pair."""
@@ -202,6 +154,8 @@ class _Judge:
         """Compare all undeclared pairs that agree enough to be one genotype, and keep those that are."""
         broken = [r for r in self.found.values() if r.declared == SOURCE and r.same_genotype is Answer.NO]
         self.misfits, self.left = {row.sample for row in broken}, {row.other_sample for row in broken}
+        torn = [r for r in self.found.values() if r.declared == LINE and r.same_genotype is Answer.NO]
+        self.torn = {name for row in torn for name in (row.sample, row.other_sample)}
         pairs = [
             self._ordered(one, two)
             for one, two in self.comparison.alike(self.candidates, self.limits.min_identity_markers)
@@ -209,6 +163,32 @@ class _Judge:
             and Role.LINE in (self.sheet[one].role, self.sheet[two].role)
         ]
         self._compare(pairs)
+        self._learn_copy_share(pairs)
+
+    def _learn_copy_share(self, pairs: Sequence[DeclaredPair]) -> None:
+        """Learn how many lines have a copy among those of their donor, and answer again."""
+        rows = [self.found[frozenset({p.sample, p.other_sample})] for p in pairs]
+        told = [
+            (row.log_odds, self.n_of_donor[donor])
+            for row in rows
+            if row.declared == NONE and row.log_odds is not None and (donor := self._common_donor(row)) is not None
+        ]
+        if not told:
+            return
+        log_odds, n_others = np.array(told, dtype=np.float64).T
+        self.copy_share = learnt_copy_share(log_odds, n_others, len(self.candidates))
+        for pair in pairs:
+            key = frozenset({pair.sample, pair.other_sample})
+            row = self.found[key]
+            if row.declared == NONE and row.log_odds is not None:
+                stretches = self.stretches[key]
+                answer = self._answer(pair, row.compared_markers, stretches, row.log_odds)
+                self.found[key] = replace(row, same_genotype=answer)
+
+    def _common_donor(self, pair: IdentityRow | DeclaredPair) -> str | None:
+        """Donor of both samples of a pair; None where these differ."""
+        donors = {self.elsewhere.get(name, self.sheet[name].donor) for name in (pair.sample, pair.other_sample)}
+        return donors.pop() if len(donors) == 1 else None
 
     def _ordered(self, one: str, two: str) -> DeclaredPair:
         if self.sheet[one].role is Role.KNOWN:
@@ -219,6 +199,7 @@ class _Judge:
         pairs = [p for p in pairs if frozenset({p.sample, p.other_sample}) not in self.found]
         compared = self.comparison.compare([(p.sample, p.other_sample) for p in pairs])
         for pair, seen in zip(pairs, compared, strict=True):
+            self.stretches[frozenset({pair.sample, pair.other_sample})] = seen.stretches
             has_odds = seen.compared > 0 and np.isfinite(seen.log_odds)
             self.found[frozenset({pair.sample, pair.other_sample})] = IdentityRow(
                 sample=pair.sample,
@@ -233,19 +214,21 @@ class _Judge:
     def _answer(self, pair: DeclaredPair, compared: int, stretches: float, log_odds: float) -> Answer:
         if compared < self.limits.min_identity_markers or not np.isfinite(log_odds):
             return Answer.CANNOT_SAY
-        even = _logit(self.limits.min_confidence)
-        if log_odds <= -even - _logit(DECLARED_SHARE):
+        even = logit(self.limits.min_confidence)
+        if log_odds <= -even - logit(DECLARED_SHARE):
             return Answer.CANNOT_SAY if self._may_segregate(pair) else Answer.NO
         needed = self._copy_threshold(pair) if pair.declared == NONE else even
         return Answer.YES if log_odds >= needed and stretches >= MIN_STRETCHES else Answer.CANNOT_SAY
 
     def _copy_threshold(self, pair: DeclaredPair) -> float:
-        donors = {self.elsewhere.get(name, self.sheet[name].donor) for name in (pair.sample, pair.other_sample)}
+        donor = self._common_donor(pair)
         confidence = self.limits.min_confidence
         if self._may_be_exchanged(pair):
             return copy_threshold(len(self.misfits), confidence, copy_share=EXCHANGED_SHARE)
-        if len(donors) == 1:
-            return copy_threshold(self.n_of_donor[donors.pop()], confidence)
+        if {pair.sample, pair.other_sample} <= self.torn:
+            return copy_threshold(len(self.torn), confidence, copy_share=EXCHANGED_SHARE)
+        if donor is not None:
+            return copy_threshold(self.n_of_donor[donor], confidence, copy_share=self.copy_share)
         return copy_threshold(self.n_of_donor.total(), confidence, copy_share=ACROSS_SHARE)
 
     def _may_be_exchanged(self, pair: DeclaredPair) -> bool:
@@ -275,6 +258,7 @@ class _Judge:
                 descendants=frozenset(r.sample for r in broken),
                 groups=self.groups,
                 fits_own_donor=frozenset(name for name, is_clean in self.is_clean.items() if is_clean),
+                replicates=frozenset(self.torn),
             ),
         )
 

@@ -13,7 +13,7 @@ from dhverify.analysis import Analysis
 from dhverify.diagnosis import Diagnosis
 from dhverify.evidence import NO_MEASURES, LineEvidence
 from dhverify.genotypes import Genotypes
-from dhverify.identity import IdentityFindings
+from dhverify.identity_findings import IdentityFindings
 from dhverify.judging import FINDING_ORDER
 from dhverify.limits import Limits
 from dhverify.lot import Lot

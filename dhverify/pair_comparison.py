@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
+from dhverify.findings_table import n_meioses
 from dhverify.lot import Lot
 from dhverify.marker_quality import sample_heterozygosity
 from dhverify.pair_odds import PairOdds
@@ -98,7 +99,14 @@ class PairComparison:
         het = (calls == 1).sum(axis=0)
         rarer = 2 * np.minimum(first, second) + het
         is_seen = rarer >= np.maximum(2, SEEN_MINOR_SHARE * 2 * (first + second + het))
-        return np.asarray(np.where(is_known, apart, is_seen))
+        return np.asarray(np.where(is_known, apart, is_seen) & ~self.odds.shown_fixed(model))
+
+    def panels(self) -> dict[str, tuple[int, float]]:
+        """By donor, the markers that segregate among its lines and the independent stretches they stand for."""
+        return {
+            model.family.donor: (int(self.segregating[n].sum()), self._family_stretches(n, is_clean=True)[0])
+            for n, model in enumerate(self.analysis.models)
+        }
 
     def alike(self, names: Sequence[str], min_compared: int) -> list[tuple[str, str]]:
         """Pairs of samples that agree enough to be one genotype, exactly as if every pair were counted.
@@ -208,8 +216,10 @@ class PairComparison:
             promised = map_stretches(self.lot.grid, mask)
             alike = (self.analysis.model_of == model) & (self.clean == is_clean)
             seen = seen_stretches(self.lot.seen.calls[self.analysis.rows[alike]][:, mask])
+            is_alike = not n_meioses(self.analysis.models[model].shape.donor)
             placed = float(np.isfinite(self.lot.grid.cm[mask]).mean()) if mask.any() else 0.0
-            trust = 1 + (MAP_TRUST - 1) * placed
+            most = MAP_TRUST if is_alike else 2 * MAP_TRUST
+            trust = 1 + (most - 1) * placed
             bounded = promised if seen is None else min(trust * seen, promised)
             self._stretches[key] = (bounded, bounded / promised if promised else 1.0)
         return self._stretches[key]

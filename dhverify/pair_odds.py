@@ -5,7 +5,7 @@ that path; two gametes follow a path each. Both stories use the same pedigrees, 
 single samples do, so that a sample that is no clean gamete is compared as what it is: two samples of one hybrid
 under the hypothesis of a hybrid. Across donors each story is told with the donor that suits it best. Where the
 plants of a donor differ (F2, backcross, three-way), two gametes may be of one plant, and are then more alike than
-two of the donor at large: that story counts as much as the other.
+two of the donor at large: that story counts too.
 
 References
 ----------
@@ -38,6 +38,9 @@ BATCH_BYTES: Final = 64 * 2**20
 FIXED_FINDINGS: Final = frozenset({Finding.PARENT, Finding.DONOR, Finding.INDUCER})
 """Findings whose plants are all alike: two of them tell nothing about being one sample."""
 
+ONE_MOTHER: Final = 0.25
+"""Share of the pairs of lines of such a donor that come of one plant: four plants are common (common practice, no
+source)."""
 SURE_GENOTYPES: Final = 0.95
 """Mean probability of the likelier genotype from which a plant's genotype is known."""
 
@@ -113,6 +116,11 @@ class PairOdds:
         for candidate, score in enumerate(scores):
             self._known[row, Way(model=model, candidate=candidate)] = float(score)
 
+    def shown_fixed(self, model: int) -> NDArray[np.bool_]:
+        """Markers fixed in the one plant that all lines of a donor come of, where its parents differ."""
+        fixed = self.analysis.learnt.fixed_second.get(self.analysis.models[model].family.donor)
+        return np.zeros(self.analysis.learnt.grid.n_markers, dtype=bool) if fixed is None else np.isfinite(fixed)
+
     def candidates(self, model: int) -> tuple[Candidate, ...]:
         """Candidates of a family."""
         return candidates(self.analysis.models[model].shape)
@@ -138,7 +146,7 @@ class PairOdds:
         learnt, model = self.analysis.learnt, self.analysis.models[way.model]
         pairs = list(self.candidates(way.model)[way.candidate].hypothesis.pairs)
         plant = model.donor_sample
-        fixed = {model.shape.plant: learnt.plant_genotype(self.lot.row[plant])} if plant else {}
+        fixed = learnt.donor_genotype(model, self.lot.row[plant] if plant else None)
         return pair_genotypes(pairs, learnt.slot_values(model), fixed)
 
     def log_odds(self, first: Sequence[int], second: Sequence[int]) -> NDArray[np.float64]:
@@ -185,10 +193,10 @@ class PairOdds:
         rows, others = np.array(first, dtype=np.int64), np.array(second, dtype=np.int64)
         for model, found in sorted(pairs_of.items()):
             told = sister_gametes(self.analysis.models[model].shape)
-            if told is not None:
+            if told is not None and not self.analysis.models[model].shape.parents:
                 pairs = np.array(found)
                 sisters = self._sisters(model, told, rows[pairs], others[pairs])
-                pooled[pairs] = np.logaddexp(apart[pairs], sisters) - np.log(2)
+                pooled[pairs] = np.logaddexp(np.log1p(-ONE_MOTHER) + apart[pairs], np.log(ONE_MOTHER) + sisters)
         return pooled
 
     def _is_one_donor(self, model: int, other: int) -> bool:

@@ -88,7 +88,7 @@ def test_log_odds_of_a_backcross_pool_gametes_of_one_plant_and_of_two():
         same = told(2, lambda m, v, s=both: s(m, strand(*v)))
         apart = sum(told(2, lambda m, v, s=s: s(m, strand(*v))) for s in (first, second))
         sisters = told(3, lambda m, v, f=first, s=second: f(m, strand(v[0], v[1])) * s(m, strand(v[0], v[2])))
-        expected = same - (np.logaddexp(apart, sisters) - np.log(2))
+        expected = same - np.logaddexp(np.log(0.75) + apart, np.log(0.25) + sisters)
         assert odds.log_odds([a], [b])[0] == pytest.approx(expected, abs=1e-9)
 
 
