@@ -70,7 +70,8 @@ def donor_panel(analysis: Analysis) -> DonorPanel:
     models: list[FamilyModel] = []
     of_model = []
     for model in analysis.models:
-        key = global_tree(model.shape.donor, model)
+        tree = global_tree(model.shape.donor, model)
+        key: object = (tree, model.family.donor) if model.shape.parents else tree
         if key not in keys:
             keys[key] = len(names)
             names.append([])
@@ -94,9 +95,11 @@ def global_tree(tree: Tree, model: FamilyModel) -> Tree:
 
 
 def _gamete_mean(model: FamilyModel, learnt: LearntLot) -> NDArray[np.float64]:
+    values = learnt.family_strands(model)
+
     def mean(tree: Tree) -> NDArray[np.float64]:
         if isinstance(tree, int):
-            return learnt.strand_second[model.slots[tree]]
+            return values[tree]
         return (mean(tree[0]) + mean(tree[1])) / 2
 
     return mean(model.shape.donor)
@@ -233,7 +236,7 @@ def other_donors(analysis: Analysis, panel: DonorPanel, in_doubt: NDArray[np.boo
     for donor, lines in sorted(wanted.items()):
         model = panel.models[donor]
         clean = gamete_twice("clean", plant_maker(model.shape.donor))
-        values = analysis.learnt.strand_second[model.slots]
+        values = analysis.learnt.family_strands(model)
         found = linked_log_likelihood(analysis.learnt, analysis.rows[lines], values, clean)
         for member, value in zip(lines, found, strict=True):
             options[member].append(
@@ -253,7 +256,7 @@ class _Apart:
     """Whether donors are shown to differ; two rows of the sheet may be one cross whose parents nobody typed."""
 
     def __init__(self, analysis: Analysis, panel: DonorPanel) -> None:
-        self._strand_second = analysis.learnt.strand_second
+        self._learnt = analysis.learnt
         self._is_typed = [bool(info.sample) for info in analysis.registry.infos]
         self._models = panel.models
         self._known: dict[tuple[int, int], bool] = {}
@@ -262,9 +265,10 @@ class _Apart:
         """Whether donors of the panel differ for certain: by what was typed, or by what their lines show."""
         key = (min(first, second), max(first, second))
         if key not in self._known:
-            slots = [m.slots[list(m.donor_slots)] for m in (self._models[first], self._models[second])]
-            are_typed = all(self._is_typed[int(strand)] for strands in slots for strand in strands)
-            self._known[key] = are_typed or are_apart(*(self._strand_second[strands] for strands in slots))
+            models = [self._models[first], self._models[second]]
+            strands = [strand for m in models for strand in m.slots[list(m.donor_slots)]]
+            values = [self._learnt.family_strands(m)[list(m.donor_slots)] for m in models]
+            self._known[key] = all(self._is_typed[int(strand)] for strand in strands) or are_apart(*values)
         return self._known[key]
 
 

@@ -13,7 +13,7 @@ from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
 from dhverify.contamination import SHARES, mixed_likelihood
 from dhverify.evidence import LineEvidence
-from dhverify.findings_table import EXPECTED, Tree, clean, plant_maker
+from dhverify.findings_table import Tree, clean, plant_maker
 from dhverify.hypotheses import crossed
 from dhverify.judging import FINDING_ORDER
 from dhverify.leaks import SURE_LINKED, LeakFinder
@@ -26,8 +26,6 @@ from dhverify.wells import TOUCHING, are_neighbours, well_place
 
 LIKE_SISTERS: Final = frozenset({Finding.SELFED_DONOR, Finding.DONOR, Finding.OUTCROSS, Finding.SELFED_HYBRID})
 """Findings that a mixture of two sister lines can be taken for."""
-PLAIN_FINDINGS: Final = (EXPECTED, "selfed donor", "selfed hybrid", "donor")
-"""Findings in which no other plant of the lot is named."""
 LOOKED_AT: Final = LIKE_SISTERS | {Finding.MIXTURE}
 N_TOUCHING: Final = 8
 MUTUAL_SHARE: Final = 0.1
@@ -90,9 +88,8 @@ def _chained(
     genotype = _first_gamete(finder, source, evidence[finder.lot.samples[source].name])
     scores = finder.linked(row, clean(model.shape), model, genotype)
     prior = finder.analysis.prior_rows()[line]
-    rest = _log_evidence(finder.analysis, line, known)
     weight = float(np.log(prior[FINDING_ORDER.index("mixture")] * TOUCHING / N_TOUCHING))
-    odds = float(np.logaddexp.reduce(scores) - np.log(len(SHARES))) + weight - rest
+    odds = float(np.logaddexp.reduce(scores) - np.log(len(SHARES))) + weight - known.log_evidence
     if odds < SURE_LINKED:
         return None
     p = float(1 / (1 + np.exp(-odds)))
@@ -106,20 +103,6 @@ def _chained(
         contaminant=finder.lot.samples[source].name,
         contaminant_share=finder.told_share(scores),
     )
-
-
-def _log_evidence(analysis: Analysis, line: int, known: LineEvidence) -> float:
-    """Log likelihood of all that was held against a line, named plants too, weighted by the priors.
-
-    Named plants are not among the pooled findings, but the posterior says how they compare: the likelihood of any
-    finding that needs no plant of its own, times its prior, over its posterior is the whole.
-    """
-    joint = analysis.pooled[line] + np.log(analysis.prior_rows()[line])
-    told = {EXPECTED if finding is known.expected else finding.value: p for finding, p in known.posterior.items()}
-    plain = [(told.get(name, 0.0), name) for name in PLAIN_FINDINGS]
-    p, name = max(plain)
-    whole = float(np.logaddexp.reduce(joint))
-    return whole if p <= 0 else max(whole, float(joint[FINDING_ORDER.index(name)] - np.log(p)))
 
 
 def _first_gamete(finder: LeakFinder, row: int, known: LineEvidence) -> NDArray[np.float64]:
@@ -203,14 +186,13 @@ def _mutual(finder: LeakFinder, odds: PairOdds, one: LineEvidence, two: LineEvid
 def _log_by_itself(finder: LeakFinder, row: int, known: LineEvidence) -> float:
     """Log likelihood of all that was held against a line, its own contaminant too where it has one."""
     line = finder.number[row]
-    plain = _log_evidence(finder.analysis, line, known)
     if known.finding is not Finding.MIXTURE or known.contaminant not in finder.lot.row:
-        return plain
+        return known.log_evidence
     model = finder.analysis.models[int(finder.analysis.model_of[line])]
     genotype = partner_genotype(finder.analysis, finder.lot.row[known.contaminant])
     scores = finder.linked(row, clean(model.shape), model, genotype)
     prior = finder.analysis.prior_rows()[line][FINDING_ORDER.index("mixture")] * TOUCHING / N_TOUCHING
-    return float(np.logaddexp(plain, np.logaddexp.reduce(scores) - np.log(len(SHARES)) + np.log(prior)))
+    return float(np.logaddexp(known.log_evidence, np.logaddexp.reduce(scores) - np.log(len(SHARES)) + np.log(prior)))
 
 
 def _mixture(own: LineEvidence, other: LineEvidence, p: float, share: float | None) -> LineEvidence:

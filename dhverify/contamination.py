@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.alternatives import DonorPanel, linked_log_likelihood
+from dhverify.alternatives import DonorPanel, homozygous, linked_log_likelihood
 from dhverify.analysis import Analysis
 from dhverify.declared_identity import declared_groups
-from dhverify.findings_table import clean, n_meioses, plant_maker
+from dhverify.findings_table import clean, plant_maker
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
@@ -21,6 +21,7 @@ from dhverify.observation import CallErrors
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
+from dhverify.sister_copies import SisterCopies
 from dhverify.wells import Wells
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
@@ -49,10 +50,6 @@ LARGEST_SHARE_IN_CALLS: Final = 0.27
 :func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
 LARGER_CHANCE: Final = 0.05
 """Calls tell no share where one that they cannot tell is more probable than this (common practice, no source)."""
-EVEN: Final = 0.15
-"""Shares of a contaminant within this of one half make it look like one of the two gametes of a plant."""
-MOTHER_WEIGHT: Final = 0.5
-"""Share of the donor plants of a lot that are the mother of a line in it (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,18 +64,19 @@ class MixtureFit:
         Name of the partner.
     scores
         Log likelihood at every one of :data:`SHARES`; float64, shape (n_shares,).
-    even_log_likelihood
-        Log likelihood at shares near one half.
     otherwise
-        What else the partners may be: pollen parents, or daughters of this very plant.
+        What else the partners may be: pollen parents.
+    partners, log_weights
+        All partners looked at, the best first, and the log prior of each as the source of the DNA.
 
     """
 
     option: Option
     partner: str
     scores: NDArray[np.float64]
-    even_log_likelihood: float
     otherwise: tuple[Option, ...] = ()
+    partners: tuple[str, ...] = ()
+    log_weights: tuple[float, ...] = ()
 
 
 def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
@@ -197,12 +195,13 @@ def partner_screen(
     n_markers = learnt.grid.n_markers
     used = np.unique(np.linspace(0, n_markers - 1, min(n_markers, SCREEN_MARKERS)).astype(np.int64))
     calls = learnt.seen.calls[np.ix_(partners, used)]
+    untyped = homozygous(learnt.pool_second[used]).T
     carries = np.concatenate([calls == genotype for genotype in range(3)], axis=1).T.astype(np.float32)
     best = np.empty((len(rows), len(partners)))
     for start in range(0, len(rows), SCREEN_SAMPLES):
         part = slice(start, start + SCREEN_SAMPLES)
         log_chance = _log_chance(learnt, rows[part], gamete_second[part], used)
-        unknown = log_chance.mean(axis=2, keepdims=True)
+        unknown = np.log(np.einsum("ksgm,gm->ksm", np.exp(log_chance), untyped))[:, :, None]
         told = (log_chance - unknown).astype(np.float32).reshape(*log_chance.shape[:2], -1)
         score = told @ carries + unknown.sum(axis=(2, 3))[..., None]
         best[part] = score.max(axis=0)
@@ -264,6 +263,7 @@ def find_mixtures(
     wells = Wells.of(everyone)
     kin = kin_numbers(everyone)
     genotypes = PartnerGenotypes(analysis)
+    copies = SisterCopies(genotypes)
     found = {}
     for line, row, score in zip(lines, rows, scores, strict=True):
         weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
@@ -282,8 +282,14 @@ def find_mixtures(
             for k in top
             if everyone[able[k]].name in strangers
         ]
-        otherwise += _as_mother(analysis, line, fits)
-        found[int(line)] = replace(max(fits, key=_rank), otherwise=tuple(otherwise))
+        otherwise += copies.options(line, able[top])
+        fits.sort(key=_rank, reverse=True)
+        found[int(line)] = replace(
+            fits[0],
+            otherwise=tuple(otherwise),
+            partners=tuple(fit.partner for fit in fits),
+            log_weights=tuple(fit.option.log_weight for fit in fits),
+        )
     return found
 
 
@@ -298,28 +304,6 @@ def kin_numbers(everyone: Sequence[Sample]) -> NDArray[np.int64]:
     return np.array([number.setdefault(groups.root(s.name), len(number)) for s in everyone], dtype=np.int64)
 
 
-def _as_mother(analysis: Analysis, line: int, fits: Sequence[MixtureFit]) -> list[Option]:
-    """The sample as the donor plant of a sister line instead.
-
-    Where the donor is a population, every line may have a plant of its own as mother. Such a plant is the union of
-    the gamete that a line shows and of its complement: an even mixture of the line with another gamete looks so too.
-    """
-    number = int(analysis.model_of[line])
-    if not n_meioses(analysis.models[number].shape.donor):
-        return []
-    sisters = [s.name for s, model in zip(analysis.judged, analysis.model_of, strict=True) if model == number]
-    return [
-        Option(
-            finding="donor",
-            log_likelihood=fit.even_log_likelihood,
-            log_weight=float(np.log(MOTHER_WEIGHT / len(sisters))),
-            detail=f"the mother of {fit.partner}",
-        )
-        for fit in fits
-        if fit.partner in sisters
-    ]
-
-
 def _as_pollen(
     analysis: Analysis, line: int, row: int, partner: int, everyone: Sequence[Sample], n_others: int
 ) -> Option:
@@ -328,7 +312,7 @@ def _as_pollen(
     model = analysis.models[int(analysis.model_of[line])]
     genotype = learnt.plant_genotype(partner)
     own, pool = len(model.slots), len(model.slots) + 1
-    values = np.vstack([learnt.strand_second[model.slots], genotype[:, 2] + genotype[:, 1] / 2, learnt.pool_second])
+    values = np.vstack([learnt.family_strands(model), genotype[:, 2] + genotype[:, 1] / 2, learnt.pool_second])
     hypothesis = pollen_of_kin("pollen of kin", plant_maker(model.shape.donor), own, pool)
     return Option(
         finding="outcross",
@@ -378,16 +362,10 @@ def _fits(
 
 
 def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> MixtureFit:
-    even = score[np.abs(np.array(SHARES) - 0.5) < EVEN]
     option = Option(
         finding="mixture",
         log_likelihood=float(np.logaddexp.reduce(score) - np.log(len(score))),
         log_weight=log_weight,
         name=partner,
     )
-    return MixtureFit(
-        option=option,
-        partner=partner,
-        scores=score,
-        even_log_likelihood=float(np.logaddexp.reduce(even) - np.log(len(even))),
-    )
+    return MixtureFit(option=option, partner=partner, scores=score)

@@ -124,16 +124,18 @@ def _decode_lines(
     weight = grid.weight
     tells_parents = _tells_parents(analysis, model)
     donor, inducer = set(model.donor_slots), set(model.inducer_slots) - set(model.donor_slots)
-    kinds = np.array([[sum(slot in group for slot in pair) / 2 for pair in pairs] for group in (donor, inducer)])
+    founder = dict(zip(model.shape.parents, model.donor_slots, strict=False))
+    founders = [(founder.get(one, one), founder.get(two, two)) for one, two in pairs]
+    kinds = np.array([[sum(slot in group for slot in pair) / 2 for pair in founders] for group in (donor, inducer)])
     is_plant = np.array([pair[0] == model.shape.plant for pair in pairs])
     kinds[0, is_plant] = 1.0
-    slots = np.array([[sum(slot == s for slot in pair) / 2 for pair in pairs] for s in model.donor_slots])
-    strand_of_pair = np.array([p[0] if p[0] == p[1] and p[0] in donor else NOT_DECODED for p in pairs])
+    slots = np.array([[sum(slot == s for slot in pair) / 2 for pair in founders] for s in model.donor_slots])
+    strand_of_pair = np.array([p[0] if p[0] == p[1] and p[0] in donor else NOT_DECODED for p in founders])
     copies = np.array([sum(slot in inducer for slot in pair) for pair in pairs])
     for start in range(0, len(lines), LINES_AT_ONCE):
         part = lines[start : start + LINES_AT_ONCE]
         group = _family_lines(analysis, model, part)
-        emissions = batch_emissions(analysis.learnt, [group], pairs, model.shape)
+        emissions = batch_emissions(analysis.learnt, [group], pairs)
         here = state_posterior(candidate.hypothesis, emissions, analysis.learnt.grid)
         per_pair = np.einsum("m,mpn->pn", weight, here)
         of_parents = np.einsum("m,mpn->pn", weight * tells_parents, here)
@@ -203,7 +205,7 @@ def _decode_segments(
     for start in range(0, len(lines), LINES_AT_ONCE // 8):
         part = lines[start : start + LINES_AT_ONCE // 8]
         group = _family_lines(analysis, model, part)
-        emissions = batch_emissions(analysis.learnt, [group], pairs, model.shape)
+        emissions = batch_emissions(analysis.learnt, [group], pairs)
         states = factor_posterior(hypothesis, emissions, grid)
         kinds = kind_posterior(states)
         support = kind_support(states, marker_emissions(emissions, hypothesis, grid))

@@ -25,6 +25,7 @@ from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
+from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
 from dhverify.pollen import named_pollen
 from dhverify.poor_samples import POOR_SAMPLE, poor_samples
@@ -90,11 +91,10 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line].append(sisters)
     for line, mixture in mixtures.items():
         options[line] += [mixture.option, *mixture.otherwise]
-    pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
-    unphased = unphased_lines(analysis.models, analysis.model_of)
-    priors = stage_priors(analysis.judged, pooled, unphased)
-    rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
-    shares = posterior(pooled, rows)
+    shares, *_ = _pooled_shares(analysis, options)
+    for line, found in by_sisters(analysis, mixtures, shares).items():
+        options[line] += found
+    shares, priors, whole = _pooled_shares(analysis, options)
     typed = prior_values(analysis.strand_prior)
     classes = tuple(classify(model, analysis.learnt.strand_second, typed) for model in analysis.models)
     chosen = [_choose(analysis, line, shares[line], options[line]) for line in range(len(shares))]
@@ -114,6 +114,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
             mixtures,
             decoded,
             float(chance[line]),
+            float(whole[line]),
         )
         for line, sample in enumerate(analysis.judged)
     }
@@ -151,7 +152,19 @@ def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> froz
     names = {s.name for s, is_strange in zip(analysis.judged, fits_nothing, strict=True) if is_strange}
     names |= {s.name for s in lot.samples if s.role in {Role.KNOWN, Role.OTHER, Role.PARENT, Role.INDUCER}}
     het = lot.heterozygosity()
-    return frozenset(name for name in names if het[name] < FIXED_HETEROZYGOSITY)
+    return frozenset(name for name in names - analysis.silent if het[name] < FIXED_HETEROZYGOSITY)
+
+
+def _pooled_shares(
+    analysis: Analysis, options: Sequence[Sequence[Option]]
+) -> tuple[NDArray[np.float64], dict[Stage, NDArray[np.float64]], NDArray[np.float64]]:
+    """Posterior of the findings with what was found besides the standard ones, the shares learnt, the log evidence."""
+    pooled = _with_options(analysis.pooled, options, analysis.learnt.weight)
+    unphased = unphased_lines(analysis.models, analysis.model_of)
+    heard = np.flatnonzero(~analysis.is_silent())
+    priors = stage_priors([analysis.judged[k] for k in heard], pooled[heard], unphased[heard])
+    rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
+    return posterior(pooled, rows), priors, np.logaddexp.reduce(pooled + np.log(rows), axis=1)
 
 
 def _with_options(
@@ -187,7 +200,7 @@ def _choose(analysis: Analysis, line: int, share: NDArray[np.float64], options: 
     ways += [
         (analysis.learnt.weight * o.log_likelihood + o.log_weight, -1, o.detail, o.name)
         for o in options
-        if o.finding == finding
+        if o.finding == finding and (o.detail or finding != EXPECTED)
     ]
     _, candidate, detail, name = max(ways, key=lambda way: way[0])
     return _Choice(
@@ -212,6 +225,7 @@ def _evidence(
     mixtures: Mapping[int, MixtureFit],
     decoded: Decoded,
     chance: float,
+    log_evidence: float,
 ) -> LineEvidence:
     sample = analysis.judged[line]
     number = int(analysis.model_of[line])
@@ -245,6 +259,7 @@ def _evidence(
         detail=choice.detail,
         named=choice.name,
         measures=measures,
+        log_evidence=log_evidence,
         is_poor_sample=choice.detail == POOR_SAMPLE,
         segments=decoded.segments[line] if choice.finding == EXPECTED and not is_blind else (),
         segment_probability=float(decoded.segment_probability[line]),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
+
+import numpy as np
 
 from dhverify.outcome import Answer, Finding, Flag, SegmentRow
 from dhverify.samples import Sample
@@ -37,6 +39,16 @@ class LineMeasures:
     foreign: Share
     parent_shares: tuple[tuple[str, float], ...] = ()
     heterozygosity_chance: float = 1.0
+
+    def without_family(self) -> LineMeasures:
+        """Return what was measured of the sample alone, against no donor or inducer."""
+        return replace(
+            NO_MEASURES,
+            call_rate=self.call_rate,
+            called_markers=self.called_markers,
+            heterozygosity=self.heterozygosity,
+            heterozygosity_chance=self.heterozygosity_chance,
+        )
 
 
 NO_MEASURES: Final = LineMeasures(
@@ -75,6 +87,8 @@ class LineEvidence:
         Label of the samples of one genotype that are not declared so, and the names of the others.
     undeclared_source
         The line and the seedling that it may have been grown from, where the duplicates are just these two.
+    log_evidence
+        Log likelihood of all that was held against it, each finding by its share.
     is_poor_sample
         Whether a clean line is best explained by DNA that errs more than the lot.
     segment_probability
@@ -95,6 +109,7 @@ class LineEvidence:
     measures: LineMeasures | None = None
     segments: tuple[SegmentRow, ...] = ()
     segment_probability: float = 0.0
+    log_evidence: float = -np.inf
     is_poor_sample: bool = False
     best_donor: str = ""
     best_donor_fit: float | None = None
@@ -118,3 +133,21 @@ class LineEvidence:
     def expected_probability(self) -> float:
         """Probability of the finding that the stage expects."""
         return self.posterior.get(self.expected, 0.0)
+
+    def out_of_place(self) -> LineEvidence:
+        """Return what is left where the sample stands elsewhere than the sheet says: what is known of it alone."""
+        own = self.measures
+        return LineEvidence(
+            sample=self.sample,
+            is_genotyped=self.is_genotyped,
+            posterior={},
+            expected=self.expected,
+            finding=Finding.UNRESOLVED,
+            confidence=None,
+            measures=own.without_family() if own is not None else None,
+            duplicate_group=self.duplicate_group,
+            duplicates=self.duplicates,
+            undeclared_source=self.undeclared_source,
+            flags=self.flags,
+            notes=self.notes,
+        )

@@ -180,7 +180,7 @@ def _donor(evidence: LineEvidence) -> str:
 
 
 def _selfed_donor(evidence: LineEvidence) -> str:
-    how = f" ({evidence.detail})" if evidence.detail else ""
+    how = f" ({evidence.detail})" if evidence.detail and "sisters" not in evidence.detail else ""
     return (
         f"Selfed progeny of {evidence.sample.donor}{how} or of two sisters crossed, which looks the same; not a fixed"
         " line"
@@ -188,9 +188,11 @@ def _selfed_donor(evidence: LineEvidence) -> str:
 
 
 def _parent(evidence: LineEvidence) -> str:
-    name = evidence.named or _largest_parent(evidence) or "a parent"
+    name = evidence.named or _largest_parent(evidence)
     if evidence.detail == "of another cross":
         return f"The inbred {name}, which is no parent of {evidence.sample.donor}"
+    if not name:
+        return f"An inbred parent of {evidence.sample.donor} itself, with no crossover to the other parent"
     return f"The inbred parent {name} itself, with no crossover to the other parent"
 
 
@@ -228,6 +230,8 @@ def _other_donor(evidence: LineEvidence) -> str:
 
 def _mixture(evidence: LineEvidence) -> str:
     share = f" ({percent(evidence.contaminant_share)} of the DNA)" if evidence.contaminant_share else ""
+    if not evidence.contaminant:
+        return "DNA of two samples"
     return f"DNA of two samples, best explained by {evidence.contaminant}{share} in it"
 
 

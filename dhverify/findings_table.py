@@ -6,7 +6,7 @@ unknown origin), then, where the donor plant itself was typed, the plant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, TypeAlias
 
@@ -52,11 +52,14 @@ class FamilyShape:
     n_slots
         Founder slots of donor and inducer; the pool has this number, the typed plant the next.
     has_plant
-        Whether the donor plant itself was typed.
+        Whether the genotype of the donor plant itself is known.
     is_bulk
         Whether the samples are several plants of one ear in one: selfed progeny then look like their mother.
     is_unphased
         Whether the donor's two chromosome sets were told apart chromosome by chromosome only.
+    parents
+        Slots of the donor's parents, where what stands in its pedigree is known of one plant only and is not all that
+        they carry; empty where the slots of the pedigree are the parents' own.
 
     """
 
@@ -66,6 +69,12 @@ class FamilyShape:
     has_plant: bool
     is_unphased: bool = False
     is_bulk: bool = False
+    parents: tuple[int, ...] = ()
+
+    @property
+    def parent_slots(self) -> tuple[int, ...]:
+        """Slots of the donor's parents."""
+        return self.parents or tree_slots(self.donor)
 
     @property
     def pool(self) -> int:
@@ -186,15 +195,13 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
         (plant_itself("selfed twice", donor, selfings=2), 0.25, 0.65),
         (nearly_fixed("selfed many times", donor), 0.05, 0.1),
     ]
+    plants = [] if shape.parents else [plant_itself("donor plant", donor)]
+    if shape.has_plant:
+        plants.append(hypothesis("known donor plant", Meioses(), Plant(Strand(shape.plant), Strand(shape.plant))))
     if shape.is_bulk:
         selfed = [(h, seedling / 5, d1 / 5) for h, seedling, d1 in selfed]
-        selfed += [(plant_itself("bulk of the selfed donor", donor), 0.8, 0.8)]
-    plants = [("donor", plant_itself("donor plant", donor))]
-    if shape.has_plant:
-        meioses = Meioses()
-        typed = hypothesis("typed donor plant", meioses, Plant(Strand(shape.plant), Strand(shape.plant)))
-        plants.append(("donor", typed))
-    parents = tree_slots(shape.donor)
+        selfed += [(replace(h, name="bulk of the selfed donor"), 0.8 / len(plants), 0.8 / len(plants)) for h in plants]
+    parents = shape.parent_slots
     inbreds = [plant_itself(f"parent {slot}", plant_maker(slot)) for slot in parents]
     if shape.is_unphased:
         inbreds = [gamete_twice("no crossover", donor, Factor(weights=(0.5, 0.5), rate=NO_CROSSOVER_RATE))]
@@ -206,7 +213,7 @@ def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
                 seedling_weight=1 / len(plants),
                 d1_weight=1 / len(plants),
             )
-            for _, h in plants
+            for h in plants
         ),
         *(
             Candidate(finding=Finding.SELFED_DONOR, hypothesis=h, seedling_weight=s, d1_weight=d, detail=h.name)
@@ -248,7 +255,7 @@ def _outcrosses(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> l
     false_hybrid = crossed("pollen of a false hybrid", donor, hybrid_plant(donor, inducer))
     selfed_stray = crossed("stray pollen, selfed", donor, plant_maker(shape.pool), selfings=1)
     is_fixed = isinstance(shape.donor, int)
-    parents = () if is_fixed or shape.is_unphased else tree_slots(shape.donor)
+    parents = () if is_fixed or shape.is_unphased else shape.parent_slots
     backcrosses = [crossed(f"pollen of parent {slot}", donor, plant_maker(slot)) for slot in parents]
     found = [
         Candidate(finding=Finding.OUTCROSS, hypothesis=stray, seedling_weight=0.5, d1_weight=0.3, detail=""),

@@ -152,11 +152,16 @@ class Hypothesis:
 
 def hypothesis(name: str, meioses: Meioses, plant: Plant) -> Hypothesis:
     """Tabulate which strands the two alleles of a plant come from, for every state of its meioses."""
+    first, second = (state_slots(side, meioses) for side in (plant.first, plant.second))
+    return tabulated(name, tuple(meioses.factors), np.minimum(first, second), np.maximum(first, second))
+
+
+def state_slots(haplotype: Haplotype, meioses: Meioses) -> NDArray[np.int64]:
+    """Slot that a haplotype comes from in every state of the meioses; int64, shape (n_states,)."""
     sizes = tuple(factor.size for factor in meioses.factors)
     n_states = int(np.prod(sizes, dtype=np.int64)) if sizes else 1
     values = np.array(np.unravel_index(np.arange(n_states), sizes)) if sizes else np.zeros((0, 1), dtype=int)
-    first, second = (_slots(side, values) for side in (plant.first, plant.second))
-    return tabulated(name, tuple(meioses.factors), np.minimum(first, second), np.maximum(first, second))
+    return _slots(haplotype, values)
 
 
 def tabulated(

@@ -143,7 +143,7 @@ def _reference_genotype(analysis: Analysis, sample: Sample) -> NDArray[np.float6
 
 
 def _hybrid_of(model: FamilyModel) -> int:
-    """Number of the candidate of a family that is its hybrid."""
+    """Number of the candidate of a family that is its hybrid; bulks of several plants have none."""
     return [c.finding for c in candidates(model.shape)].index(Finding.HYBRID)
 
 
@@ -210,6 +210,8 @@ class LeakFinder:
                 return None
             line = self.number[row]
             model = self.analysis.models[int(self.analysis.model_of[line])]
+            if model.shape.is_bulk:
+                return None
             null = float(self.analysis.log_likelihood[line][_hybrid_of(model)])
             return self._into_hybrid(row, model, null)
         own = _reference_genotype(self.analysis, sample)
@@ -221,6 +223,8 @@ class LeakFinder:
         if is_small or row not in self.number or len(self.sources) < 2:
             return None
         model = self.analysis.models[int(self.analysis.model_of[self.number[row]])]
+        if model.shape.is_bulk:
+            return None
         contaminant = partner_genotype(self.analysis, self.lot.row[known.contaminant])
         scores = self.linked(row, clean(model.shape), model, contaminant)
         return self._into_hybrid(row, model, float(np.logaddexp.reduce(scores) - np.log(len(SHARES))))
@@ -326,11 +330,12 @@ class LeakFinder:
     def _screen(self, row: int, own: NDArray[np.float64], sources: NDArray[np.int64]) -> NDArray[np.float64]:
         """Best log likelihood over a few shares of each source."""
         calls = self.lot.seen.calls[np.ix_(sources, self.used)]
+        untyped = homozygous(self.analysis.learnt.pool_second[self.used])
         best = np.full(len(sources), -np.inf)
         for share in SCREEN_SHARES:
             chance = np.einsum("mg,mgh->mh", own, self.likelihood(row, share))
             log_chance = np.log(np.maximum(chance, 1e-12))
-            unknown = log_chance.mean(axis=1)
+            unknown = np.log(np.maximum((chance * untyped).sum(axis=1), 1e-12))
             told = (log_chance - unknown[:, None]).astype(np.float32)
             score = sum((calls == h).astype(np.float32) @ told[:, h] for h in range(3))
             best = np.maximum(best, score + unknown.sum())

@@ -48,7 +48,7 @@ def partner_genotype(analysis: Analysis, row: int) -> NDArray[np.float64]:
     way = _sure_way(analysis, int(judged[0])) if len(judged) else None
     if way is None:
         return analysis.learnt.plant_genotype(row)
-    return _by_pedigree(analysis, int(judged[0]), way)
+    return genotype_by_pedigree(analysis, int(judged[0]), way)
 
 
 class PartnerGenotypes:
@@ -82,11 +82,12 @@ def _sure_way(analysis: Analysis, line: int) -> Candidate | None:
     return best if is_sure else None
 
 
-def _by_pedigree(analysis: Analysis, line: int, way: Candidate) -> NDArray[np.float64]:
+def genotype_by_pedigree(analysis: Analysis, line: int, way: Candidate) -> NDArray[np.float64]:
+    """Genotype probabilities of a judged sample that came about in a given way; float64, shape (n_markers, 3)."""
     learnt, rows = analysis.learnt, analysis.rows[line : line + 1]
     model = analysis.models[int(analysis.model_of[line])]
     plant = analysis.plant_rows.get(model.donor_sample)
-    fixed = {} if plant is None else {model.shape.plant: learnt.plant_genotype(plant)}
+    fixed = learnt.donor_genotype(model, plant)
     pairs = way.hypothesis.pairs
     genotypes = pair_genotypes(list(pairs), learnt.slot_values(model), fixed)
     emissions = sample_emissions(learnt, rows, pairs, genotypes)

@@ -13,7 +13,7 @@ from dhverify.alternatives import MAX_SCORED, DonorPanel, global_tree, homozygou
 from dhverify.analysis import Analysis
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import Tree, plant_maker
-from dhverify.hypotheses import PlantMaker, crossed, hybrid_plant, plant_itself
+from dhverify.hypotheses import PlantMaker, crossed, hybrid_plant, plant_itself, pollen_of_kin
 from dhverify.judging import FINDING_ORDER, Option
 from dhverify.likelihood import lay_emissions, state_posterior
 from dhverify.strands import pair_genotypes
@@ -23,8 +23,9 @@ FAR_OFF: Final = 200.0
 markers repeat themselves, and the screen takes them as independent (on the safe side)."""
 MAX_OUTCROSSES: Final = 200
 """Outcrosses of one family that are compared with each other, for speed."""
-ALIKE_POLLEN: Final = 0.85
-"""Two outcrosses whose pollen agrees at this share of markers may have one pollen parent."""
+ALIKE_POLLEN: Final = 0.7
+"""Two outcrosses whose pollen agrees at this share of markers may have one pollen parent: gametes of one hybrid agree
+at half of its heterozygous markers and at all others (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,27 +83,30 @@ def _score_shared_pollen(
     able = lines[share[lines, outcross] > 0.01][:MAX_OUTCROSSES]
     pollen = {int(line): _shown_pollen(analysis, int(line)) for line in able}
     for member in able:
-        alike = [
-            int(giver)
+        agreement = {
+            int(giver): _pollen_agreement(pollen[int(member)], pollen[int(giver)])
             for giver in able
-            if giver != member
-            and share[giver, outcross] > 0.5
-            and _pollen_agreement(pollen[int(member)], pollen[int(giver)]) > ALIKE_POLLEN
-        ][:MAX_SCORED]
+            if giver != member and share[giver, outcross] > 0.5
+        }
+        alike = [giver for giver in agreement if agreement[giver] > ALIKE_POLLEN]
+        alike = sorted(alike, key=lambda giver: -agreement[giver])[:MAX_SCORED]
         model = analysis.models[int(analysis.model_of[member])]
         for giver in alike:
-            values = np.vstack([analysis.learnt.strand_second[model.slots], pollen[giver]])
-            hypothesis = crossed("pollen seen elsewhere", plant_maker(model.shape.donor), plant_maker(len(model.slots)))
-            found = linked_log_likelihood(analysis.learnt, analysis.rows[member : member + 1], values, hypothesis)
-            options[int(member)].append(
+            learnt, n_slots = analysis.learnt, len(model.slots)
+            values = np.vstack([learnt.family_strands(model), pollen[giver], learnt.pool_second])
+            donor = plant_maker(model.shape.donor)
+            same = crossed("pollen seen elsewhere", donor, plant_maker(n_slots))
+            kin = pollen_of_kin("pollen of one hybrid", donor, n_slots, n_slots + 1)
+            options[int(member)] += [
                 Option(
                     finding="outcross",
-                    log_likelihood=float(found[0]),
-                    log_weight=float(np.log(0.3 / len(able))),
+                    log_likelihood=float(linked_log_likelihood(learnt, analysis.rows[[member]], values, told)[0]),
+                    log_weight=float(np.log(0.15 / len(able))),
                     detail="the same pollen",
                     name=analysis.judged[giver].name,
                 )
-            )
+                for told in (same, kin)
+            ]
 
 
 def _pollen_agreement(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
@@ -115,7 +119,7 @@ def _shown_pollen(analysis: Analysis, line: int) -> NDArray[np.float64]:
     """Second-allele probability of the pollen that an outcross shows; float64, shape (n_markers,)."""
     learnt = analysis.learnt
     model = analysis.models[int(analysis.model_of[line])]
-    values = np.vstack([learnt.strand_second[model.slots], learnt.pool_second])
+    values = np.vstack([learnt.family_strands(model), learnt.pool_second])
     pool = len(model.slots)
     hypothesis = crossed("stray pollen", plant_maker(model.shape.donor), plant_maker(pool))
     pairs = list(hypothesis.pairs)

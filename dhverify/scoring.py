@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.family_models import FamilyModel
-from dhverify.findings_table import Candidate, FamilyShape
+from dhverify.findings_table import Candidate
 from dhverify.hypotheses import Hypothesis
 from dhverify.likelihood import Emissions, log_likelihood
 from dhverify.marker_grid import NO_MARKER, MarkerGrid
@@ -41,6 +41,11 @@ class LearntLot:
     weight
         What the log likelihoods count for: 1, or less where linked markers have to be used as unlinked and so say
         the same thing several times.
+    fixed_second
+        By donor whose lines come of one plant where plants differ: float64, shape (n_markers,), the probability of the
+        second allele where that plant is fixed, nan elsewhere.
+    one_plant
+        By the same donors: float64, shape (n_markers, 3), the genotype of that plant.
 
     """
 
@@ -50,11 +55,36 @@ class LearntLot:
     strand_second: NDArray[np.float64]
     pool_second: NDArray[np.float64]
     weight: float = 1.0
+    fixed_second: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    one_plant: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+
+    def family_strands(self, model: FamilyModel) -> NDArray[np.float64]:
+        """Second-allele probability of each founder slot of a family; float64, shape (n_slots, n_markers)."""
+        values = self.strand_second[model.slots]
+        fixed = self.fixed_second.get(model.family.donor) if model.shape.parents else None
+        if fixed is not None:
+            values[list(model.donor_slots)] = np.where(np.isnan(fixed), values[list(model.donor_slots)], fixed)
+        return values
 
     def slot_values(self, model: FamilyModel) -> NDArray[np.float64]:
         """Second-allele probability of each local slot: founders, pool, typed plant (unused), second pool."""
         pool = self.pool_second
-        return np.vstack([self.strand_second[model.slots], pool, pool, pool])
+        return np.vstack([self.family_strands(model), pool, pool, pool])
+
+    def donor_genotype(self, model: FamilyModel, plant: int | None) -> dict[int, NDArray[np.float64]]:
+        """Genotype probabilities of the donor plant of a family, by its slot; empty where nothing tells them.
+
+        Parameters
+        ----------
+        model
+            The family.
+        plant
+            Row of the typed donor plant, if there is one.
+
+        """
+        if model.shape.parents:
+            return {model.shape.plant: self.one_plant[model.family.donor]}
+        return {} if plant is None else {model.shape.plant: self.plant_genotype(plant)}
 
     def plant_genotype(self, sample: int) -> NDArray[np.float64]:
         """Genotype probabilities of a typed sample; float64, shape (n_markers, 3)."""
@@ -132,13 +162,11 @@ def sample_emissions(
     return Emissions(values=values, columns={pair: column for column, pair in enumerate(pairs)})
 
 
-def batch_emissions(
-    lot: LearntLot, batch: Sequence[FamilyLines], pairs: list[tuple[int, int]], shape: FamilyShape
-) -> Emissions:
+def batch_emissions(lot: LearntLot, batch: Sequence[FamilyLines], pairs: list[tuple[int, int]]) -> Emissions:
     """Emissions of the lines of a batch at all strand pairs."""
     parts = []
     for group in batch:
-        fixed = {} if group.plant is None else {shape.plant: lot.plant_genotype(group.plant)}
+        fixed = lot.donor_genotype(group.model, group.plant)
         genotypes = pair_genotypes(pairs, lot.slot_values(group.model), fixed)
         parts.append(sample_emissions(lot, group.samples, pairs, genotypes))
     values = parts[0].values if len(parts) == 1 else np.concatenate([part.values for part in parts], axis=3)
@@ -174,7 +202,6 @@ def score(
         float64, shape (n_lines, n_candidates), rows in the order of ``FamilyLines.order``.
 
     """
-    shape = groups[0].model.shape
     pairs = all_pairs([c.hypothesis for c in found])
     cells = lot.grid.n_steps * lot.grid.n_chains * len(pairs)
     per_batch = int(max(8, min(256, BATCH_BYTES // (8 * max(cells, 1)))))
@@ -182,7 +209,7 @@ def score(
     result = np.empty((n_lines, len(found)))
 
     def run(batch: list[FamilyLines]) -> None:
-        emissions = batch_emissions(lot, batch, pairs, shape)
+        emissions = batch_emissions(lot, batch, pairs)
         rows = np.concatenate([group.order for group in batch])
         for column, candidate in enumerate(found):
             result[rows, column] = log_likelihood(candidate.hypothesis, emissions, lot.grid)

@@ -58,7 +58,7 @@ def _two_gametes(analysis: Analysis, model: FamilyModel) -> tuple[Hypothesis, ND
     n_slots = len(model.slots)
     other = _shifted(model.shape.donor, n_slots)
     pair = crossed("two gametes", plant_maker(model.shape.donor), plant_maker(other))
-    values = analysis.learnt.strand_second[model.slots]
+    values = analysis.learnt.family_strands(model)
     return pair, np.vstack([values, values])
 
 

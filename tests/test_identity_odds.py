@@ -8,6 +8,7 @@ import identity_lots as lots
 import numpy as np
 import pytest
 
+from dhverify.copy_share import COPY_SHARE, copy_threshold, learnt_copy_share
 from dhverify.findings_table import FamilyShape
 from dhverify.marker_grid import lay_out
 from dhverify.pair_comparison import PairComparison
@@ -153,6 +154,47 @@ def test_two_samples_of_one_hybrid_are_told_from_two_hybrids():
     assert same.log_odds > 20
     assert sisters.log_odds < -20
     assert frozenset({"H1", "H1 again"}) in lots.groups_of(trial.found())
+
+
+# how many lines have a copy
+
+
+def told_copy_share(log_odds, n_others, n_lines):
+    """The share of lines with a copy and the chances of the pairs, in turn, until neither moves."""
+    share = 0.04
+    for _ in range(200):
+        copies = 0.0
+        for odds, n in zip(log_odds, n_others, strict=True):
+            prior = share / max(n, 2)
+            copies += prior * np.exp(odds) / (1 + prior * np.exp(odds))
+        share = min((100 * 0.04 + 2 * copies) / (100 + n_lines), 0.3)
+    return share
+
+
+@pytest.mark.parametrize(
+    ("log_odds", "n_lines"),
+    [
+        ([20.0] * 9 + [-30.0] * 50, 160),
+        ([3.0, 4.0, 5.0, -2.0], 40),
+        ([-40.0] * 80, 100),
+        ([25.0] * 90, 200),
+    ],
+    ids=["sure", "unsure", "none", "many"],
+)
+def test_the_share_of_copies_is_where_share_and_copies_agree(log_odds, n_lines):
+    n_others = [20.0 + 5 * (k % 3) for k in range(len(log_odds))]
+    found = learnt_copy_share(np.array(log_odds), np.array(n_others), n_lines)
+    assert found == pytest.approx(told_copy_share(log_odds, n_others, n_lines), rel=1e-4)
+
+
+def test_a_lot_with_many_copies_asks_less_of_a_pair_and_one_without_asks_more():
+    few = learnt_copy_share(np.full(5, -40.0), np.full(5, 40.0), 200)
+    many = learnt_copy_share(np.full(20, 30.0), np.full(20, 40.0), 200)
+    assert few < COPY_SHARE < many
+    usual, strict, easy = (copy_threshold(40, 0.95, copy_share=share) for share in (COPY_SHARE, few, many))
+    assert easy < usual < strict
+    assert usual == copy_threshold(40, 0.95)
+    assert easy == pytest.approx(np.log(0.95 / 0.05) + np.log(40 / many))
 
 
 # stretches

@@ -45,6 +45,32 @@ def test_copies_of_lines_and_of_known_lines_are_found():
     assert called == true
 
 
+@pytest.mark.parametrize(
+    ("donor_type", "rows", "least"),
+    [("F2", "cross", 0.95), ("F2", "plant", 0.95), ("BC1", "cross", 0.95), ("BC1", "plant", 0.85)],
+)
+def test_copies_are_told_from_sisters_where_the_plants_of_a_donor_differ(donor_type, rows, least):
+    """Half of what the parents differ in tells nothing where all lines come of one plant of a backcross."""
+    n_true = n_called = 0
+    for seed in (1, 2, 3):
+        invented = lots.Invented(
+            seed=seed,
+            stage="D1",
+            donor_type=donor_type,
+            donor_rows=rows,
+            n_donors=2,
+            lines_per_donor=40,
+            n_markers=600,
+            duplicate_share=0.08,
+            hybrid_share=0.05,
+        )
+        true, _, called = copies_of(invented)
+        assert called <= true
+        n_true, n_called = n_true + len(true), n_called + len(called)
+    assert n_true >= 15
+    assert n_called >= least * n_true
+
+
 def test_exchanges_are_named_and_are_no_copies():
     invented = lots.Invented(seed=2, stage="both", n_donors=3, lines_per_donor=24, n_markers=500, exchanged_sisters=3)
     true = invented.exchanged()

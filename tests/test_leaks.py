@@ -17,6 +17,14 @@ from dhverify.plate_layout import place_of
 from dhverify.samples import Role
 
 LOT = {"n_donors": 3, "lines_per_donor": 30, "n_markers": 800}
+BULKS = {
+    "hybrid_share": 0.15,
+    "unselfed_hybrid_share": 0.15,
+    "mixture_share": 0.1,
+    "outcross_share": 0.05,
+    "leaks": 5,
+    "leak_low": 0.2,
+}
 
 
 def leaks_of(lot):
@@ -139,6 +147,25 @@ def leaked(lot, name, source, share=0.3, seed=1, shows=SHOWS["from a fifth on"])
     seen = np.where(shows(rarer, rng), 1, np.where(second > 0.5, 2, 0))
     seen = np.where((own < 0) | (other < 0), -1, seen)
     return lot.with_calls(name, seen.astype(np.int8))
+
+
+def test_bulks_of_several_plants_beside_leaks_are_judged_and_received_nothing_as_hybrids():
+    """A sample of five plants is no one hybrid: no leak is looked for in it as if it were."""
+    lot = plate_lots.plate_lot(
+        seed=2, stage="D1", plants_per_sample=5, n_donors=2, lines_per_donor=30, n_markers=400, **BULKS
+    )
+    assembled, analysis, evidence = lot.analysed()
+    assert {s.plants for s in lot.sheet.lines} == {5}
+    found = find_leaks(assembled, analysis, with_chains(assembled, analysis, evidence))
+    odd = {Finding.MIXTURE, Finding.HYBRID, Finding.SELFED_HYBRID, Finding.OUTCROSS}
+    assert sum(known.finding in odd for known in evidence.values()) >= 8
+    lines = {s.name for s in lot.sheet.lines}
+    assert {name for name in found if name in lines} <= {
+        name for name, known in evidence.items() if known.finding is Finding.MIXTURE
+    }
+    clean = next(name for name, known in evidence.items() if known.finding is Finding.DOUBLED_HAPLOID)
+    called = replace(evidence[clean], finding=Finding.HYBRID)
+    assert clean not in find_leaks(assembled, analysis, {**evidence, clean: called})
 
 
 @pytest.mark.parametrize("role", [Role.PARENT, Role.DONOR, Role.KNOWN])

@@ -169,7 +169,7 @@ def test_a_bulk_of_selfed_progeny_looks_like_its_mother():
 def test_a_typed_donor_plant_is_a_hypothesis_of_its_own():
     shape = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=True)
     found = [c for c in candidates(shape) if c.finding == Finding.DONOR]
-    assert [c.hypothesis.name for c in found] == ["donor plant", "typed donor plant"]
+    assert [c.hypothesis.name for c in found] == ["donor plant", "known donor plant"]
     assert found[1].hypothesis.pairs == ((shape.plant, shape.plant),)
     assert sum(c.d1_weight for c in found) == pytest.approx(1.0)
 
