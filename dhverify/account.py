@@ -75,7 +75,8 @@ def build_account(
     """Account for a programme as a whole, by donor, by inducer, and by any column of the sheet.
 
     The interval of a rate of lines is that of the Jeffreys posterior, averaged over what the verdicts leave
-    open. The rate itself is the plain one, ``count / of``. Where something that a measure needs was not counted,
+    open. The rate itself is the plain one, ``count / of``. Lines that stand elsewhere than the sheet says count in no
+    rate. Where something that a measure needs was not counted,
     it has no row. Wherever ``doubling_success`` is shown, :data:`dhverify.cautions.DOUBLING_CAUTION` stands beside it.
 
     Parameters
@@ -168,9 +169,10 @@ def _rows(group: _Group) -> list[AccountRow]:
 
 
 def _line_measures(group: _Group) -> list[AccountRow]:
-    decided = [line for line in group.lines if line.is_decided]
+    lines = [line for line in group.lines if line.is_settled]
+    decided = [line for line in lines if line.is_decided]
     seedlings = [line for line in decided if line.stage is Stage.HAPLOID]
-    resolved = [line for line in group.lines if line.finding is not Finding.UNRESOLVED]
+    resolved = [line for line in lines if line.finding is not Finding.UNRESOLVED]
     told = [line.has_inducer_segment for line in decided if line.is_expected]
     segmented = [has_one for has_one in told if has_one is not None]
     rows = [
@@ -181,7 +183,7 @@ def _line_measures(group: _Group) -> list[AccountRow]:
             [li.finding is Finding.HYBRID for li in seedlings],
             [li.hybrid for li in seedlings],
         ),
-        _line_row(group, "unresolved_lines", [li.finding is Finding.UNRESOLVED for li in group.lines]),
+        _line_row(group, "unresolved_lines", [li.finding is Finding.UNRESOLVED for li in lines]),
         _line_row(group, "duplicate_lines", [li.is_duplicate for li in resolved]),
         _line_row(group, "inducer_segment_lines", segmented),
     ]

@@ -11,14 +11,15 @@ from numpy.typing import NDArray
 
 from dhverify.family_models import FamilyModel, StrandRegistry, build_families
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import JudgedLot, Progress, judged_samples, stage_of
+from dhverify.judged_lot import JudgedLot, Progress, judged_samples, silent_lines, stage_of
 from dhverify.judging import FINDING_ORDER, expected_column, posterior
 from dhverify.learning import first_assay, founder_priors, pool_frequency, prior_values
-from dhverify.learning_rounds import allele_error, crude_clean, learn
+from dhverify.learning_rounds import allele_error, crude_clean, donors_of_other_parents, learn
 from dhverify.lot import Lot, Places, with_loose_markers, without_markers
 from dhverify.map_check import fit_map
 from dhverify.marker_review import distorted_markers, impure_markers
 from dhverify.observation import AssayModel, Observations
+from dhverify.one_plant import with_plants
 from dhverify.samples import Family, Sample, SampleSheet, Stage
 from dhverify.scoring import LearntLot
 from dhverify.strands import StrandCounts
@@ -62,6 +63,8 @@ class Analysis:
         Row of each typed donor plant, by name.
     places
         Names and positions of the usable markers.
+    silent
+        Names of samples that taught nothing.
 
     """
 
@@ -79,7 +82,12 @@ class Analysis:
     strand_prior: NDArray[np.float64]
     plant_rows: dict[str, int]
     places: Places
+    silent: frozenset[str] = frozenset()
     _clean: NDArray[np.float64] | None = field(default=None, init=False, repr=False)
+
+    def is_silent(self) -> NDArray[np.bool_]:
+        """Whether each judged sample taught nothing; bool, shape (n_judged,)."""
+        return silent_lines(self.judged, self.silent)
 
     def prior_rows(self) -> NDArray[np.float64]:
         """Prior of each judged sample; float64, shape (n_judged, n_findings)."""
@@ -98,15 +106,24 @@ def _clean_share(analysis: Analysis) -> NDArray[np.float64]:
     return posterior(analysis.pooled, analysis.prior_rows())[:, expected_column()]
 
 
-def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress | None = None) -> Analysis:
+def analyse(
+    lot: Lot,
+    sheet: SampleSheet,
+    *,
+    jobs: int = 1,
+    progress: Progress | None = None,
+    silent: frozenset[str] = frozenset(),
+) -> Analysis:
     """Learn from a lot and score every line of it.
 
     Markers that the learnt lot shows to be at fault are set aside before the lines are scored, so that the
     analysis may stand on fewer markers than the lot handed in; ``Analysis.lot`` is the one to go on with.
+    Silent samples do not hold what the sheet says: nothing is learnt from their lines and controls, and their
+    references are taken as not typed. They are scored all the same.
     """
     judged = judged_samples(lot)
     keys = [(Family(donor=s.donor, inducer=s.inducer), s.plants > 1) for s in judged]
-    registry, models = build_families(sheet, dict.fromkeys(keys), lot.heterozygosity())
+    registry, models = build_families(sheet, dict.fromkeys(keys), lot.heterozygosity(), silent)
     number = {key: index for index, key in enumerate(dict.fromkeys(keys))}
     work = JudgedLot(
         lot=lot,
@@ -116,6 +133,7 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         model_of=np.array([number[key] for key in keys], dtype=np.int64),
         registry=registry,
         jobs=jobs,
+        silent=silent,
     )
     work = replace(work, lot=_with_checked_map(work))
     pool = pool_frequency(work.lot.seen, np.arange(work.lot.seen.n_samples))
@@ -128,26 +146,66 @@ def analyse(lot: Lot, sheet: SampleSheet, *, jobs: int = 1, progress: Progress |
         pool_second=pool,
         weight=_weight_of_unlinked(work),
     )
+    work, learnt, prior = _with_fitting_parents(work, learnt, prior, sheet)
     learnt, counts, priors = learn(work, learnt, prior, progress)
     work, learnt, counts, prior = _without_faults(work, learnt, counts, prior)
     scores, pooled = work.scored(learnt, np.arange(len(judged)), progress)
+    work, learnt, scores, pooled = _with_plants(work, learnt, priors, scores, pooled)
     pooled[_lacks_seen_inducer(work, counts), FINDING_ORDER.index("inducer")] = -np.inf
     return Analysis(
         lot=work.lot,
         judged=judged,
         rows=work.rows,
-        models=models,
+        models=work.models,
         model_of=work.model_of,
-        registry=registry,
+        registry=work.registry,
         learnt=learnt,
         log_likelihood=scores,
         pooled=pooled,
         priors=priors,
         strand_counts=counts,
         strand_prior=prior,
-        plant_rows={m.donor_sample: lot.row[m.donor_sample] for m in models if m.donor_sample},
+        plant_rows={m.donor_sample: lot.row[m.donor_sample] for m in work.models if m.donor_sample},
         places=work.lot.places,
+        silent=silent,
     )
+
+
+def _with_fitting_parents(
+    work: JudgedLot, learnt: LearntLot, prior: NDArray[np.float64], sheet: SampleSheet
+) -> tuple[JudgedLot, LearntLot, NDArray[np.float64]]:
+    """Take donors as of unknown pedigree where untyped parents of theirs are not those of other donors."""
+    apart = donors_of_other_parents(work, learnt, prior)
+    if not apart:
+        return work, learnt, prior
+    families = [(model.family, model.shape.is_bulk) for model in work.models]
+    registry, models = build_families(sheet, families, work.lot.heterozygosity(), work.silent, apart)
+    prior = founder_priors(work.lot.seen, learnt.assay, registry, work.lot.row, learnt.pool_second)
+    work = replace(work, models=models, registry=registry)
+    return work, replace(learnt, strand_second=prior_values(prior)), prior
+
+
+def _with_plants(
+    work: JudgedLot,
+    learnt: LearntLot,
+    priors: dict[Stage, NDArray[np.float64]],
+    scores: tuple[NDArray[np.float64], ...],
+    pooled: NDArray[np.float64],
+) -> tuple[JudgedLot, LearntLot, tuple[NDArray[np.float64], ...], NDArray[np.float64]]:
+    """Score lines of donors of one plant anew with what is fixed in it."""
+    prior = np.array([priors[stage_of(s)] for s in work.judged]).reshape(pooled.shape)
+    before = work.models
+    work, learnt = with_plants(work, learnt, posterior(pooled, prior)[:, expected_column()])
+    changed = np.array([new is not old for new, old in zip(work.models, before, strict=True)], dtype=bool)
+    chosen = np.flatnonzero(changed[work.model_of]) if len(changed) else np.zeros(0, dtype=np.int64)
+    if not len(chosen):
+        return work, learnt, scores, pooled
+    anew, pooled_anew = work.scored(learnt, chosen)
+    all_scores, all_pooled = list(scores), pooled.copy()
+    for k, own in zip(chosen, anew, strict=True):
+        all_scores[k] = own
+    all_pooled[chosen] = pooled_anew
+    return work, learnt, tuple(all_scores), all_pooled
 
 
 def _lacks_seen_inducer(work: JudgedLot, counts: StrandCounts) -> NDArray[np.bool_]:
@@ -166,10 +224,10 @@ def _lacks_seen_inducer(work: JudgedLot, counts: StrandCounts) -> NDArray[np.boo
 
 def _clean_calls(work: JudgedLot) -> list[NDArray[np.int8]]:
     """Calls of the lines of each family that look homozygous beside the rest of the lot."""
-    crude = crude_clean(work.lot, work.rows)
-    return [
-        work.lot.seen.calls[work.rows[(work.model_of == index) & (crude > 0.5)]] for index in range(len(work.models))
-    ]
+    teachers = work.teachers()
+    crude = crude_clean(work.lot, work.rows[teachers])
+    clean = teachers[crude > 0.5]
+    return [work.lot.seen.calls[work.rows[clean[work.model_of[clean] == index]]] for index in range(len(work.models))]
 
 
 def _with_checked_map(work: JudgedLot) -> Lot:
@@ -192,8 +250,9 @@ def _weight_of_unlinked(work: JudgedLot) -> float:
     if (work.lot.grid.chain_chrom != "").any():
         return 1.0
     weights = []
+    teachers = work.teachers()
     for index in range(len(work.models)):
-        calls = work.lot.seen.calls[work.rows[work.model_of == index]]
+        calls = work.lot.seen.calls[work.rows[teachers[work.model_of[teachers] == index]]]
         called = np.maximum((calls != MISSING).sum(axis=0), 1)
         most = np.array([(calls == call).sum(axis=0) for call in range(3)]).max(axis=0)
         segregating = most / called < MOST_ALIKE

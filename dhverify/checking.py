@@ -19,7 +19,8 @@ from dhverify.errors import Defect, SheetError
 from dhverify.evidence import LineEvidence
 from dhverify.genetic_map import GeneticMap, place_markers
 from dhverify.genotypes import Genotypes
-from dhverify.identity import IdentityFindings, judge_identity
+from dhverify.identity import judge_identity
+from dhverify.identity_findings import IdentityFindings
 from dhverify.judged_lot import Progress
 from dhverify.limits import Limits
 from dhverify.lot import Lot, assemble
@@ -30,8 +31,9 @@ from dhverify.outcome import (
     Verdict,
 )
 from dhverify.outcome_rows import FoundLot, line_row, marker_rows, priors, rates, segment_rows, tracks
-from dhverify.plate_layout import layout_warnings
-from dhverify.plates import PlateFindings, judge_plates, plate_rows, well_rows
+from dhverify.plate_layout import layout_warnings, plate_layouts
+from dhverify.plate_moves import PlateStory, plate_stories
+from dhverify.plates import PlateFindings, judge_plates, out_of_place, plate_rows, well_rows
 from dhverify.references import ReferenceFindings, family_doubt, judge_references
 from dhverify.samples import Family, Sample, SampleSheet
 from dhverify.segments import blind_chromosomes, smallest_visible_cm
@@ -84,18 +86,17 @@ def run_check(
     limits = limits or Limits()
     _require_lines(genotypes, sheet)
     lot = assemble(genotypes, sheet, place_markers(genotypes.markers, genetic_map))
-    analysis = analyse(lot, sheet, jobs=jobs, progress=progress)
+    analysis, identity, moves = _learnt(lot, sheet, limits, jobs, progress)
     lot = analysis.lot
     references = judge_references(lot, analysis, limits)
-    identity = judge_identity(lot, analysis, sheet, limits)
     analysis = with_consensus(analysis, lot, identity.agreeing_replicates, jobs=jobs)
     diagnosis = diagnose(lot, analysis, limits, progress)
     evidence = with_chains(lot, analysis, diagnosis.evidence)
     evidence = _with_identity(_complete(evidence, sheet), identity, sheet)
     evidence = {name: _with_nearest_source(found, lot, identity) for name, found in evidence.items()}
     evidence = _with_doubt(evidence, analysis, references)
-    plates = judge_plates(lot, analysis, evidence, sheet, limits, displaced=identity.displaced)
-    evidence = {name: _with_plates(found, plates) for name, found in evidence.items()}
+    plates = judge_plates(lot, analysis, evidence, sheet, limits, displaced=identity.displaced, moves=moves)
+    evidence = {name: _with_plates(found, plates, analysis.silent) for name, found in evidence.items()}
     return _outcome(
         FoundLot(
             genotypes=genotypes,
@@ -114,10 +115,33 @@ def run_check(
     )
 
 
-def _with_plates(found: LineEvidence, plates: PlateFindings) -> LineEvidence:
+def _learnt(
+    lot: Lot, sheet: SampleSheet, limits: Limits, jobs: int, progress: Progress | None
+) -> tuple[Analysis, IdentityFindings, tuple[PlateStory, ...]]:
+    """Analyse a lot, compare its samples and look at its plates.
+
+    Where samples stand elsewhere than the sheet says, the lot is learnt anew without them. Which they are is told by
+    the first analysis: the second one leaves them out.
+    """
+    layouts = plate_layouts(sheet)
+    analysis = analyse(lot, sheet, jobs=jobs, progress=progress)
+    identity = judge_identity(analysis.lot, analysis, sheet, limits)
+    moves = plate_stories(analysis.lot, sheet, layouts, displaced=identity.displaced)
+    silent = out_of_place(layouts, moves, identity.displaced)
+    if not silent:
+        return analysis, identity, moves
+    analysis = analyse(lot, sheet, jobs=jobs, progress=progress, silent=silent)
+    again = judge_identity(analysis.lot, analysis, sheet, limits)
+    identity = again if again.displaced == identity.displaced else identity
+    return analysis, identity.beside(silent), moves
+
+
+def _with_plates(found: LineEvidence, plates: PlateFindings, displaced: frozenset[str]) -> LineEvidence:
     """Add what its plate says of a line: flags, and whose DNA it holds where it is a mixture."""
     name = found.sample.name
     found = replace(found, flags=found.flags | plates.flags.get(name, frozenset()))
+    if name in displaced:
+        return found.out_of_place()
     if found.finding is not Finding.MIXTURE:
         return found
     if name in plates.unsettled or found.contaminant in plates.unsettled:
@@ -305,9 +329,7 @@ def _exchanges(identity: IdentityFindings) -> tuple[tuple[str, str], ...]:
     return tuple(
         (label, meant)
         for label, meant in identity.holds.items()
-        if label < meant
-        and identity.holds.get(meant) == label
-        and Flag.TURNED_PLATE not in identity.flags.get(label, frozenset())
+        if label < meant and identity.holds.get(meant) == label and label not in identity.displaced
     )
 
 
@@ -319,6 +341,7 @@ def _warnings(found: FoundLot) -> tuple[str, ...]:
     held = tuple(str(name) for name in found.genotypes.samples)
     texts = [*found.genotypes.warnings, *found.sheet.warnings, *found.lot.marker_map.warnings, *found.lot.warnings]
     texts += unmatched_warnings(found.sheet, held)
+    texts.append(found.identity.blind)
     texts += layout_warnings(found.sheet)
     texts += [source_warning(found.sheet, found.identity.duplicate_group), pedigree_warning(found.sheet, held)]
     return tuple(filter(None, texts))

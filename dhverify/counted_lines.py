@@ -29,7 +29,7 @@ class CountedLine:
     finding
         The most probable finding of those that agree.
     is_decided
-        Whether that is anything but ``mixture`` and ``unresolved``.
+        Whether that is anything but ``mixture`` and ``unresolved``, and the line is settled.
     wrong, hybrid
         Probability that it is not what its stage says, and that it is a hybrid, given that it is no mixture and
         can be resolved; 0 where it is not decided.
@@ -41,6 +41,8 @@ class CountedLine:
         Whether it is in a duplicate group.
     has_inducer_segment
         Whether it is of the expected finding with an inducer segment; None where none could be looked for.
+    is_settled
+        Whether a sample of it stands where the sheet says. If not, what was found may be of any other line.
 
     """
 
@@ -54,6 +56,7 @@ class CountedLine:
     is_expected: bool
     is_duplicate: bool
     has_inducer_segment: bool | None
+    is_settled: bool
 
     @property
     def sample(self) -> Sample:
@@ -86,11 +89,14 @@ def counted_lines(sheet: SampleSheet, evidence: Mapping[str, LineEvidence]) -> t
 
 def _counted(samples: tuple[Sample, ...], evidence: Mapping[str, LineEvidence]) -> CountedLine:
     known = [evidence[s.name] for s in samples if s.name in evidence]
+    settled = [e for e in known if Flag.TURNED_PLATE not in e.flags]
+    is_settled = bool(settled) or not known
+    known = settled or known
     told = _told(known)
     means = _mean_posterior(told)
     decided = {finding: p for finding, p in means.items() if finding not in UNDECIDED}
     total = sum(decided.values())
-    is_decided = bool(told) and told[0].finding not in UNDECIDED and total > 0
+    is_decided = is_settled and bool(told) and told[0].finding not in UNDECIDED and total > 0
     finding = told[0].finding if told else Finding.UNRESOLVED
     if is_decided:
         finding = max(decided, key=lambda f: decided[f])
@@ -107,6 +113,7 @@ def _counted(samples: tuple[Sample, ...], evidence: Mapping[str, LineEvidence]) 
         is_duplicate=any(e.duplicate_group or Flag.DUPLICATE in e.flags for e in known),
         has_inducer_segment=_has_segment(told) if is_expected else False,
         is_expected=is_expected,
+        is_settled=is_settled,
     )
 
 

@@ -106,9 +106,9 @@ def advise(
         Further columns to group by.
 
     """
-    decided = [line for line in counted_lines(sheet, evidence) if line.is_decided]
-    lines = [line for line in decided if not _is_unsettled(line, evidence)]
-    unsettled = {line.sample.donor for line in decided} - {line.sample.donor for line in lines}
+    told = [line for line in counted_lines(sheet, evidence) if line.is_decided or not line.is_settled]
+    lines = [line for line in told if not _is_unsettled(line, evidence)]
+    unsettled = {line.sample.donor for line in told} - {line.sample.donor for line in lines}
     donors = list(dict.fromkeys(sample.donor for sample in sheet.lines))
     hybrids = _hybrids(lines)
     later = _later(lines)

@@ -90,17 +90,27 @@ class _Typed:
 
     heterozygosity: dict[str, float]
     bulks: frozenset[str]
+    silent: frozenset[str]
+    apart: frozenset[str]
 
     def plant(self, name: str) -> str:
         """The sample if it was typed and is a single plant."""
         return "" if name in self.bulks else self.sample(name)
 
     def sample(self, name: str) -> str:
-        return name if name in self.heterozygosity else ""
+        return name if name in self.heterozygosity and name not in self.silent else ""
+
+    def lack(self, names: Iterable[str]) -> str:
+        """Say why some samples tell nothing."""
+        return "not genotyped or out of place" if self.silent.intersection(names) else "not genotyped"
 
 
 def build_families(
-    sheet: SampleSheet, families: Iterable[tuple[Family, bool]], heterozygosity: dict[str, float]
+    sheet: SampleSheet,
+    families: Iterable[tuple[Family, bool]],
+    heterozygosity: dict[str, float],
+    silent: frozenset[str] = frozenset(),
+    apart: frozenset[str] = frozenset(),
 ) -> tuple[StrandRegistry, tuple[FamilyModel, ...]]:
     """Build the strands and the pedigrees of all families.
 
@@ -112,11 +122,15 @@ def build_families(
         Families to build, and whether their samples are bulks.
     heterozygosity
         Share of heterozygous calls of each genotyped sample, by name.
+    silent
+        Genotyped samples that do not hold what the sheet says; they are taken as not typed.
+    apart
+        Donors that do not have the parents that the sheet names; they are taken as of unknown pedigree.
 
     """
     registry = StrandRegistry()
     bulks = frozenset(sample.name for sample in sheet if sample.plants > 1)
-    typed = _Typed(heterozygosity=heterozygosity, bulks=bulks)
+    typed = _Typed(heterozygosity=heterozygosity, bulks=bulks, silent=silent, apart=apart)
     models = tuple(_family(family, sheet, registry, typed, is_bulk) for family, is_bulk in families)
     return registry, models
 
@@ -160,7 +174,7 @@ def _donor(
     donor: str, sheet: SampleSheet, registry: StrandRegistry, typed: _Typed
 ) -> tuple[Tree, list[str], bool, str]:
     """Pedigree of a donor over global strands, its founders' names, whether it is unphased, and its basis."""
-    text = sheet[donor].pedigree if donor in sheet else ""
+    text = sheet[donor].pedigree if donor in sheet and donor not in typed.apart else ""
     node = parse_pedigree(text, source=f"pedigree of {donor}") if text else None
     names = list(founders(node)) if node is not None else []
     untyped = [name for name in names if not typed.sample(name)]
@@ -173,7 +187,7 @@ def _donor(
         return _anonymous_donor(donor, registry, typed)
     if untyped:
         seen = "its typed plant and its own lines" if typed.plant(donor) else "its own lines"
-        basis = f"Donor {donor}: {', '.join(untyped)} not genotyped, inferred from {seen}."
+        basis = f"Donor {donor}: {', '.join(untyped)} {typed.lack(untyped)}, inferred from {seen}."
     else:
         basis = f"Donor {donor}: all parents genotyped."
     return tree, names, len(names) == 2 and len(untyped) == 2, basis
@@ -187,7 +201,8 @@ def _anonymous_donor(donor: str, registry: StrandRegistry, typed: _Typed) -> tup
     names = [f"{donor} chromosome {number}" for number in (1, 2)]
     first, second = (registry.strand(name, sample="", is_anonymous=True) for name in names)
     seen = "its typed plant and its own lines" if typed.plant(donor) else "its own lines"
-    return (first, second), names, True, f"Donor {donor}: two chromosome sets inferred from {seen}."
+    lack = "other donors show other alleles of its parents, " if donor in typed.apart else ""
+    return (first, second), names, True, f"Donor {donor}: {lack}two chromosome sets inferred from {seen}."
 
 
 def _inducer(inducer: str, sheet: SampleSheet, registry: StrandRegistry, typed: _Typed) -> tuple[Tree, str]:
@@ -210,7 +225,7 @@ def _inducer(inducer: str, sheet: SampleSheet, registry: StrandRegistry, typed: 
     strand = registry.strand(name, sample=sample)
     if sample:
         return strand, f"Inducer {inducer}: genotyped."
-    return strand, f"Inducer {name}: not genotyped, inferred from hybrids where there are any."
+    return strand, f"Inducer {name}: {typed.lack([name])}, inferred from hybrids where there are any."
 
 
 def _tree(node: Node, strands: dict[str, int]) -> Tree:

@@ -45,6 +45,8 @@ class JudgedLot:
         Strands.
     jobs
         Threads.
+    silent
+        Names of samples that teach nothing: what they hold is not what the sheet says.
 
     """
 
@@ -55,6 +57,11 @@ class JudgedLot:
     model_of: NDArray[np.int64]
     registry: StrandRegistry
     jobs: int
+    silent: frozenset[str] = frozenset()
+
+    def teachers(self) -> NDArray[np.int64]:
+        """Judged samples that the lot may be learnt from; int64, ascending."""
+        return np.flatnonzero(~silent_lines(self.judged, self.silent))
 
     def is_unphased(self) -> NDArray[np.bool_]:
         """Whether the donor of each judged sample has no typed parent; bool, shape (n_judged,)."""
@@ -102,6 +109,11 @@ class JudgedLot:
 def unphased_lines(models: Sequence[FamilyModel], model_of: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether the donor of each judged sample has no typed parent, by the families; bool, shape (n_judged,)."""
     return np.array([model.is_unphased for model in models], dtype=bool)[model_of]
+
+
+def silent_lines(judged: Sequence[Sample], silent: frozenset[str]) -> NDArray[np.bool_]:
+    """Whether each judged sample teaches nothing; bool, shape (n_judged,)."""
+    return np.array([sample.name in silent for sample in judged], dtype=bool)
 
 
 def _by_shape(groups: Sequence[FamilyLines]) -> dict[FamilyShape, list[FamilyLines]]:

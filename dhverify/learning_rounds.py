@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -26,6 +27,7 @@ from dhverify.marker_quality import sample_call_rate, sample_heterozygosity
 from dhverify.observation import AssayModel
 from dhverify.samples import Role, Sample, Stage
 from dhverify.scoring import FamilyLines, LearntLot
+from dhverify.shared_parents import PhasedDonor, contradicting, joined, oriented
 from dhverify.strands import StrandCounts, updated_strands
 from dhverify.suspects import (
     relearn_founders,
@@ -66,9 +68,11 @@ def learn(
 
     """
     unphased = work.is_unphased()
-    chosen = _spread(work.model_of, max(MAX_LINES_TO_SCORE, LINES_PER_FAMILY * len(work.models)))
-    groups = work.groups(chosen)
-    crude = crude_clean(work.lot, work.rows[chosen])
+    teachers = work.teachers()
+    if not len(teachers):
+        empty = StrandCounts.empty(*learnt.strand_second.shape)
+        return learnt, empty, {stage: stage_prior(stage) for stage in Stage}
+    chosen, groups, crude = _learners(work)
     learnt = _first_strands(learnt, groups, crude, prior, work)
     counts = StrandCounts.empty(*learnt.strand_second.shape)
     priors: dict[Stage, NDArray[np.float64]] = {}
@@ -97,6 +101,14 @@ def learn(
         learnt = with_strands(learnt, updated_strands(prior, counts, allele_error(learnt.assay)))
         learnt = replace(learnt, assay=_learn_assay(learnt, groups, weights))
     return learnt, counts, priors
+
+
+def _learners(work: JudgedLot) -> tuple[NDArray[np.int64], list[FamilyLines], NDArray[np.float64]]:
+    """Judged samples that take part in learning, by family, and whether each looks homozygous."""
+    teachers = work.teachers()
+    most = max(MAX_LINES_TO_SCORE, LINES_PER_FAMILY * len(work.models))
+    chosen = teachers[_spread(work.model_of[teachers], most)]
+    return chosen, work.groups(chosen), crude_clean(work.lot, work.rows[chosen])
 
 
 def _without_suspects(
@@ -174,6 +186,8 @@ def _scatter(n: int) -> NDArray[np.float64]:
 
 def crude_clean(lot: Lot, rows: NDArray[np.int64]) -> NDArray[np.float64]:
     """1 for samples that look homozygous beside the rest of the lot, else 0; before any model."""
+    if not len(rows):
+        return np.zeros(0)
     het = sample_heterozygosity(lot.seen.calls[rows])
     rate = sample_call_rate(lot.seen.calls[rows])
     is_called = np.isfinite(het) & (rate > 0.3 * np.median(rate))
@@ -191,13 +205,7 @@ def _first_strands(
     work: JudgedLot,
 ) -> LearntLot:
     """Strand values to start from: phase what is unphased, then two rounds on lines that look clean."""
-    values = learnt.strand_second.copy()
-    for group in groups:
-        if group.model.is_unphased:
-            phased = phase_family(learnt, group, crude[group.order])
-            if phased is not None:
-                values[group.model.slots[list(group.model.donor_slots)]] = phased
-    learnt = with_strands(learnt, values)
+    learnt = with_strands(learnt, _phased_strands(learnt, groups, crude, prior))
     if all(info.sample for info in work.registry.infos):
         return learnt
     for _ in range(2):
@@ -205,6 +213,54 @@ def _first_strands(
         counts = count_strands(learnt, groups, weights, work.lot.row)
         learnt = with_strands(learnt, updated_strands(prior, counts))
     return learnt
+
+
+def _phased_strands(
+    learnt: LearntLot, groups: Sequence[FamilyLines], crude: NDArray[np.float64], prior: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Strand values with those of unphased donors told apart, each given to the parent that other families show."""
+    values = learnt.strand_second.copy()
+    donors = _phased_donors(learnt, groups, crude)
+    if donors:
+        known = _known_otherwise(learnt, groups, crude, prior)
+        for strand, second in joined(donors, oriented(donors, known, learnt.grid), known).items():
+            values[strand] = second
+    return values
+
+
+def donors_of_other_parents(work: JudgedLot, learnt: LearntLot, prior: NDArray[np.float64]) -> frozenset[str]:
+    """Names of donors whose lines contradict what other families show of parents that nobody typed."""
+    uses = Counter(int(slot) for model in work.models for slot in model.slots[list(model.donor_slots)])
+    if not any(uses[int(s)] > 1 for m in work.models if m.is_unphased for s in m.slots[list(m.donor_slots)]):
+        return frozenset()
+    _, groups, crude = _learners(work)
+    donors = _phased_donors(learnt, groups, crude)
+    known = _known_otherwise(learnt, groups, crude, prior)
+    return frozenset(donors[number].name for number in contradicting(donors, known, learnt.grid))
+
+
+def _phased_donors(learnt: LearntLot, groups: Sequence[FamilyLines], crude: NDArray[np.float64]) -> list[PhasedDonor]:
+    donors = []
+    for group in groups:
+        phased = phase_family(learnt, group, crude[group.order]) if group.model.is_unphased else None
+        if phased is not None:
+            first, second = group.model.slots[list(group.model.donor_slots)]
+            name = group.model.family.donor
+            donors.append(PhasedDonor(name=name, strands=(int(first), int(second)), second=phased))
+    return donors
+
+
+def _known_otherwise(
+    learnt: LearntLot, groups: Sequence[FamilyLines], crude: NDArray[np.float64], prior: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What families with a typed parent tell of all strands; 0.5 where they carry no copy of one."""
+    groups = [group for group in groups if not group.model.is_unphased]
+    weights = [LineWeights.only_clean(crude[group.order]) for group in groups]
+    counts = StrandCounts.empty(*learnt.strand_second.shape)
+    for _ in range(2 if groups else 0):
+        counts = count_strands(learnt, groups, weights, {}, plants=False)
+        learnt = with_strands(learnt, updated_strands(prior, counts))
+    return np.where(counts.seen >= 1.0, learnt.strand_second, 0.5)
 
 
 def _learn_assay(learnt: LearntLot, groups: Sequence[FamilyLines], weights: Sequence[LineWeights]) -> AssayModel:

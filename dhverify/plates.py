@@ -6,7 +6,7 @@ silently.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -68,6 +68,7 @@ def judge_plates(
     limits: Limits,
     *,
     displaced: Mapping[str, str] = MappingProxyType({}),
+    moves: Sequence[PlateStory] | None = None,
 ) -> PlateFindings:
     """Judge blanks, controls and the layout of every plate.
 
@@ -85,22 +86,22 @@ def judge_plates(
         ``max_blank_call_rate``, ``min_confidence`` and ``min_called_markers`` are used.
     displaced
         Samples that comparing has shown to stand elsewhere than the sheet says, with how they came out of place.
+    moves
+        Stories of the plates, if they were told before.
 
     """
     layouts = plate_layouts(sheet)
     genotyped = tuple(sample for sample in sheet.with_role(Role.BLANK) if sample.name in lot.row)
     blanks = judge_blanks(lot, analysis.learnt.assay, genotyped, limits.max_blank_call_rate)
     controls = judge_controls(lot, analysis, evidence, sheet, limits)
-    moves = plate_stories(lot, sheet, layouts)
-    moved = {story.plate for story in moves if story.is_moved}
-    on_moved = {s.name for layout in layouts if layout.plate in moved for s in layout.at.values()}
-    unsettled = unsettled_samples(sheet, on_moved | set(displaced))
+    moves = plate_stories(lot, sheet, layouts, displaced=displaced) if moves is None else moves
+    unsettled = unsettled_samples(sheet, out_of_place(layouts, moves, displaced))
     found = PlateFindings(
         layouts=layouts,
         blanks={blank.sample.name: blank for blank in blanks if blank.sample.name not in unsettled},
         controls={control.sample.name: _until_settled(control, unsettled) for control in controls},
         moves={story.plate: story for story in moves},
-        told={sheet[name].plate: move for name, move in displaced.items()},
+        told=_told(sheet, displaced),
         unsettled=unsettled,
         leaks=find_leaks(lot, analysis, evidence, unsettled) if layouts else {},
         flags={},
@@ -110,6 +111,22 @@ def judge_plates(
     stories = [text for layout in layouts for text in _look_at(layout, found, flags)]
     raised = {name: frozenset(own) for name, own in flags.items()}
     return replace(found, flags=raised, stories=tuple(stories))
+
+
+def out_of_place(
+    layouts: Sequence[PlateLayout], moves: Sequence[PlateStory], displaced: Collection[str]
+) -> frozenset[str]:
+    """Names of all samples that stand elsewhere than the sheet says: as their plate tells, or as comparing does."""
+    at = {layout.plate: layout for layout in layouts}
+    return frozenset(displaced).union(*(story.displaced(at[story.plate]) for story in moves))
+
+
+def _told(sheet: SampleSheet, displaced: Mapping[str, str]) -> dict[str, str]:
+    """By plate: all that comparing has told of how it, or parts of it, came out of place."""
+    moves: dict[str, dict[str, None]] = {}
+    for name, move in displaced.items():
+        moves.setdefault(sheet[name].plate, {})[move] = None
+    return {plate: "; ".join(found) for plate, found in moves.items()}
 
 
 def _until_settled(control: ControlFinding, unsettled: frozenset[str]) -> ControlFinding:
@@ -129,6 +146,13 @@ def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Fla
             texts.append(
                 f"{name} seems to have been {move.best.words}: that explains what its wells hold better than the sheet"
                 f" does (log odds {move.log_odds[move.best]:.0f}). Nothing was turned back; settle the layout first."
+            )
+    for story in move.parts if move is not None else ():
+        _raise(flags, [line for line in lines if line.name in story.part.meant], Flag.TURNED_PLATE)
+        if layout.plate == story.part.plates[0]:
+            texts.append(
+                f"{story.part.guessed}: that explains what the wells hold better than the sheet does (log odds"
+                f" {story.log_odds:.0f}). Nothing was put back; settle the layout first."
             )
     for control in _wrong_controls(layout, found):
         _raise(flags, lines, Flag.WRONG_CONTROL)
@@ -247,7 +271,9 @@ def _move_words(layout: PlateLayout, found: PlateFindings) -> str:
     if layout.plate in found.told:
         return found.told[layout.plate]
     move = found.moves.get(layout.plate)
-    return f"Seems {move.best.words}" if move is not None and move.is_moved else ""
+    if move is None:
+        return ""
+    return f"Seems {move.best.words}" if move.is_moved else "; ".join(story.part.guessed for story in move.parts)
 
 
 def _moved_plates(found: PlateFindings) -> list[str]:

@@ -53,6 +53,8 @@ def _lead(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
 
 
 def _unresolved(evidence: LineEvidence, judgement: Judgement, limits: Limits) -> str:
+    if Flag.TURNED_PLATE in judgement.flags:
+        return "Nothing can be said of this line while it is not known whose DNA its well holds."
     called = measures_of(evidence).called_markers
     if called < limits.min_called_markers:
         return (
@@ -172,7 +174,7 @@ _FLAG_WORDS: Final[Mapping[Flag, Callable[[LineEvidence], str]]] = {
     Flag.SOURCE_MISMATCH: lambda found: f"Not the genotype of its source {found.sample.source}.",
     Flag.LINE_MISMATCH: lambda found: f"Not the genotype of the other samples of {found.sample.line}.",
     Flag.NEAR_A_DIRTY_BLANK: lambda _: "It stands beside a blank that holds DNA.",
-    Flag.TURNED_PLATE: lambda _: "Its plate seems to have been turned or shifted.",
+    Flag.TURNED_PLATE: lambda _: "Its plate, or a part of it, seems to stand elsewhere than the sheet says.",
     Flag.WRONG_CONTROL: lambda _: "A control on its plate is not what it should be.",
     Flag.REFERENCE_IN_DOUBT: lambda _: "A reference of its family is in doubt.",
 }

@@ -55,7 +55,7 @@ def judge_references(lot: Lot, analysis: Analysis, limits: Limits) -> ReferenceF
     """Compare every genotyped reference with its offspring."""
     roles = (Role.PARENT, Role.DONOR, Role.INDUCER)
     references = [s for s in lot.samples if s.role in roles]
-    copies = _copies(lot, references)
+    copies = _copies(lot, [s for s in references if s.name not in analysis.silent])
     rows, doubt = [], {}
     for sample in references:
         row, is_bad = _reference(lot, analysis, limits, sample, copies.get(sample.name, ""))
@@ -79,7 +79,7 @@ def _reference(lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, cop
     rate = float(is_called.mean()) if len(calls) else 0.0
     het = float((calls[is_called] == 1).mean()) if is_called.any() else None
     agrees, reason = _agreement(lot, analysis, limits, sample, calls)
-    impure = _is_impure(sample, het, limits, analysis)
+    impure = sample.name not in analysis.silent and _is_impure(sample, het, limits, analysis)
     is_bad = agrees is Answer.NO or impure or (bool(copy_of) and agrees is not Answer.YES)
     if impure and het is not None:
         reason = f"{reason} Heterozygous at {100 * het:.0f} % of its markers: not an inbred."
@@ -109,6 +109,9 @@ def _is_impure(sample: Sample, het: float | None, limits: Limits, analysis: Anal
 def _agreement(
     lot: Lot, analysis: Analysis, limits: Limits, sample: Sample, calls: NDArray[np.int8]
 ) -> tuple[Answer, str]:
+    if sample.name in analysis.silent:
+        reason = f"{_plate_of(sample)}, or a part of it, does not stand as the sheet says; settle its layout first."
+        return Answer.CANNOT_SAY, reason
     strands = [k for k, info in enumerate(analysis.registry.infos) if info.sample == sample.name]
     if strands:
         return _strand_agreement(analysis, limits, strands[0], calls)
@@ -118,6 +121,10 @@ def _agreement(
                 return _pedigree_agreement(analysis, limits, model, calls)
             return _donor_agreement(lot, analysis, limits, number, calls)
     return Answer.CANNOT_SAY, "No line of this lot descends from it."
+
+
+def _plate_of(sample: Sample) -> str:
+    return f"Plate {sample.plate}" if sample.plate else "Its plate"
 
 
 def _strand_agreement(analysis: Analysis, limits: Limits, strand: int, calls: NDArray[np.int8]) -> tuple[Answer, str]:
@@ -152,7 +159,7 @@ def _donor_agreement(
 ) -> tuple[Answer, str]:
     """Compare a donor plant's calls with the alleles that its clean lines carry."""
     clean = analysis.clean_probability()
-    lines = np.flatnonzero((analysis.model_of == number) & (clean > 0.9))
+    lines = np.flatnonzero((analysis.model_of == number) & (clean > 0.9) & ~analysis.is_silent())
     seen = lot.seen.calls[analysis.rows[lines]]
     is_fixed = (calls == 0) | (calls == 2)
     opposite = np.where(calls == 0, 2, 0)

@@ -115,6 +115,10 @@ SCENARIOS: Final = (
     _scenario("many small families", ARRAY, stage="haploid", n_donors=50, lines_per_donor=6),
     _scenario("donors share a parent, D1", ARRAY, stage="D1", parent_sharing="common"),
     _scenario("donors in a chain, haploids", ARRAY, stage="haploid", parent_sharing="chain"),
+    _scenario("donors share an untyped parent, D1", ARRAY, stage="D1", parent_sharing="common", typed=("inducers",)),
+    _scenario(
+        "only donors typed, in a chain, haploids", ARRAY, stage="haploid", parent_sharing="chain", typed=("donors",)
+    ),
     _scenario("impure parents, D1", ARRAY, stage="D1", parent_impurity=0.04),
     _scenario("interference, haploids", ARRAY, stage="haploid", interference=4.0),
     _scenario("distortion, haploids", ARRAY, stage="haploid", distortions=(Distortion(chrom="3", cm=60.0, share=0.9),)),

@@ -37,10 +37,10 @@ _NOUNS: Final = {
     Finding.UNRESOLVED: ("sample that its calls do not resolve", "samples that their calls do not resolve"),
 }
 _NOT_GENOTYPED: Final = ("line that no file holds", "lines that no file holds")
+_OUT_OF_PLACE: Final = ("line out of place on its plate", "lines out of place on their plates")
 _WITH_A_SEGMENT: Final = ("clean line with an inducer segment", "clean lines with an inducer segment")
 _HELD_BACK: Final = {
     Flag.WRONG_TISSUE: ("sample of the wrong tissue", "samples of the wrong tissue"),
-    Flag.TURNED_PLATE: ("clean line on a doubtful plate", "clean lines on a doubtful plate"),
     Flag.WRONG_CONTROL: ("clean line on a doubtful plate", "clean lines on a doubtful plate"),
     Flag.NEAR_A_DIRTY_BLANK: ("clean line beside a dirty blank", "clean lines beside a dirty blank"),
     Flag.REFERENCE_IN_DOUBT: ("clean line with a doubtful reference", "clean lines with a doubtful reference"),
@@ -143,6 +143,8 @@ def _what_they_are(members: Sequence[LineRow]) -> str:
 def _noun(line: LineRow) -> tuple[str, str]:
     if Flag.NOT_GENOTYPED in line.flags:
         return _NOT_GENOTYPED
+    if Flag.TURNED_PLATE in line.flags:
+        return _OUT_OF_PLACE
     if line.finding not in _CLEAN:
         return _NOUNS[line.finding]
     if Flag.INDUCER_SEGMENT in line.flags and line.verdict is Verdict.FAIL:
@@ -232,6 +234,7 @@ def _has(*flags: Flag) -> Callable[[LineRow], bool]:
 
 _RETEST_STEPS: Final[tuple[tuple[str, Callable[[LineRow], bool]], ...]] = (
     ("Genotype for the first time; no file holds them:", _has(Flag.NOT_GENOTYPED)),
+    ("Settle the layout of their plate first, then check again:", _has(Flag.TURNED_PLATE)),
     ("Take the right tissue (embryo or seedling leaf) and genotype again:", _has(Flag.WRONG_TISSUE)),
     (
         "Take fresh tissue of one plant and genotype again; the sample holds two:",
@@ -245,7 +248,7 @@ _RETEST_STEPS: Final[tuple[tuple[str, Callable[[LineRow], bool]], ...]] = (
     ("Find out which replicate is wrong; samples of one line differ:", _has(Flag.LINE_MISMATCH)),
     ("Add markers that tell donor and inducer apart, then test again:", _has(Flag.FEW_DIAGNOSTIC_MARKERS)),
     ("Settle the reference first, then check again:", _has(Flag.REFERENCE_IN_DOUBT)),
-    ("Settle their plate first, then check again:", _has(Flag.TURNED_PLATE, Flag.WRONG_CONTROL)),
+    ("Settle their plate first, then check again:", _has(Flag.WRONG_CONTROL)),
     ("Genotype again on another plate; a dirty blank stands beside them:", _has(Flag.NEAR_A_DIRTY_BLANK)),
 )
 
