@@ -15,6 +15,7 @@ from dhverify.analysis import Analysis
 from dhverify.contamination import MixtureFit, find_mixtures, told_share
 from dhverify.decoding import Decoded, decode
 from dhverify.evidence import LineEvidence
+from dhverify.family_models import FamilyModel
 from dhverify.findings_table import EXPECTED, candidates
 from dhverify.genotypes import MISSING
 from dhverify.judged_lot import Progress, stage_of, unphased_lines
@@ -96,7 +97,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line] += found
     shares, priors, whole = _pooled_shares(analysis, options)
     typed = prior_values(analysis.strand_prior)
-    classes = tuple(classify(model, analysis.learnt.strand_second, typed) for model in analysis.models)
+    classes = tuple(_classes(analysis, model, typed) for model in analysis.models)
     chosen = [_choose(analysis, line, shares[line], options[line]) for line in range(len(shares))]
     decoded = decode(analysis, [c.candidate for c in chosen], classes, limits)
     chance = _error_chance(analysis, shares, lot.seen.calls[analysis.rows])
@@ -127,6 +128,19 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         mixtures=mixtures,
         decoded=decoded,
     )
+
+
+def _classes(analysis: Analysis, model: FamilyModel, typed: NDArray[np.float64]) -> MarkerClasses:
+    """Classes of markers in a family; what is fixed in the one plant of a donor segregates no more."""
+    learnt = analysis.learnt
+    fixed = learnt.fixed_second.get(model.family.donor) if model.shape.parents else None
+    if fixed is None:
+        return classify(model, learnt.strand_second, typed)
+    strands = model.slots[list(model.donor_slots)]
+    of_plant = [values.copy() for values in (learnt.strand_second, typed)]
+    for values in of_plant:
+        values[strands] = np.where(np.isnan(fixed), values[strands], fixed)
+    return classify(model, *of_plant)
 
 
 def _in_doubt(analysis: Analysis, share: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -246,6 +260,7 @@ def _evidence(
     if is_blind:
         finding = Finding.UNRESOLVED
     mixture = mixtures.get(line) if finding is Finding.MIXTURE else None
+    is_best = mixture is not None and mixture.partner == choice.name
     best = panel.names[int(others.best[line])]
     if finding is Finding.OTHER_DONOR and choice.name:
         best = (choice.name,)
@@ -265,8 +280,8 @@ def _evidence(
         segment_probability=float(decoded.segment_probability[line]),
         best_donor="" if is_blind else (sample.donor if sample.donor in best else best[0]),
         best_donor_fit=None if is_blind else float(others.fit[line]),
-        contaminant=mixture.partner if mixture else "",
-        contaminant_share=_told_share(mixture, analysis),
+        contaminant=choice.name if mixture else "",
+        contaminant_share=_told_share(mixture if is_best else None, analysis),
         inducer_is_known=bool(classes[number].is_diagnostic.any()),
     )
 

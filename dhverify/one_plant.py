@@ -23,6 +23,9 @@ ONE_PLANT: Final = 0.25
 """Share of the markers at which the parents differ that are fixed in all lines of a donor from which these come of one
 plant: half are in a plant of an F2 or a backcross, an eighth in two plants of an F2, a quarter in two of a backcross
 (computed)."""
+SURELY_ONE: Final = 0.35
+"""The same share from which the lines are taken as those of a typed plant, though a few may be of another one (common
+practice, no source)."""
 SURE_FIXED: Final = 0.95
 """Probability from which a marker is fixed in a plant."""
 ODD_LINE: Final = 0.02
@@ -90,8 +93,9 @@ def _one_plant(
     strands = learnt.strand_second[model.slots[list(model.donor_slots)]]
     is_apart = np.ptp(strands, axis=0) > STRANDS_APART
     is_fixed = (posterior[:, 0] > SURE_FIXED) | (posterior[:, 2] > SURE_FIXED)
-    is_one = is_apart.any() and is_fixed[is_apart].mean() >= ONE_PLANT
-    if is_one and plant is None:
+    share = float(is_fixed[is_apart].mean()) if is_apart.any() else 0.0
+    is_one = share >= ONE_PLANT
+    if is_one and (plant is None or share < SURELY_ONE):
         is_one = float(log_odds_of_one(learnt, work.rows[lines], model)[is_apart].sum()) > 0
     if not is_one:
         is_fixed = np.zeros_like(is_fixed)
