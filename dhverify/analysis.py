@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dhverify.family_models import FamilyModel, StrandRegistry, build_families
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import JudgedLot, Progress, judged_samples, silent_lines, stage_of
+from dhverify.judged_lot import JudgedLot, Progress, judged_samples, prior_rows, silent_lines
 from dhverify.judging import FINDING_ORDER, expected_column, posterior
 from dhverify.learning import first_assay, founder_priors, pool_frequency, prior_values
 from dhverify.learning_rounds import allele_error, crude_clean, donors_of_other_parents, learn
@@ -91,9 +91,7 @@ class Analysis:
 
     def prior_rows(self) -> NDArray[np.float64]:
         """Prior of each judged sample; float64, shape (n_judged, n_findings)."""
-        return np.array([self.priors[stage_of(sample)] for sample in self.judged]).reshape(
-            len(self.judged), len(FINDING_ORDER)
-        )
+        return prior_rows(self.judged, self.priors)
 
     def clean_probability(self) -> NDArray[np.float64]:
         """Probability of the expected finding of each judged sample, before other plants are looked at."""
@@ -193,19 +191,14 @@ def _with_plants(
     pooled: NDArray[np.float64],
 ) -> tuple[JudgedLot, LearntLot, tuple[NDArray[np.float64], ...], NDArray[np.float64]]:
     """Score lines of donors of one plant anew with what is fixed in it."""
-    prior = np.array([priors[stage_of(s)] for s in work.judged]).reshape(pooled.shape)
     before = work.models
-    work, learnt = with_plants(work, learnt, posterior(pooled, prior)[:, expected_column()])
+    clean = posterior(pooled, prior_rows(work.judged, priors))[:, expected_column()]
+    work, learnt = with_plants(work, learnt, clean)
     changed = np.array([new is not old for new, old in zip(work.models, before, strict=True)], dtype=bool)
     chosen = np.flatnonzero(changed[work.model_of]) if len(changed) else np.zeros(0, dtype=np.int64)
     if not len(chosen):
         return work, learnt, scores, pooled
-    anew, pooled_anew = work.scored(learnt, chosen)
-    all_scores, all_pooled = list(scores), pooled.copy()
-    for k, own in zip(chosen, anew, strict=True):
-        all_scores[k] = own
-    all_pooled[chosen] = pooled_anew
-    return work, learnt, tuple(all_scores), all_pooled
+    return work, learnt, *work.scored_anew(learnt, chosen, scores, pooled)
 
 
 def _lacks_seen_inducer(work: JudgedLot, counts: StrandCounts) -> NDArray[np.bool_]:
@@ -335,12 +328,8 @@ def with_consensus(analysis: Analysis, lot: Lot, sets: Sequence[Sequence[str]], 
         registry=analysis.registry,
         jobs=jobs,
     )
-    scores, pooled = work.scored(learnt, chosen)
-    all_scores, all_pooled = list(analysis.log_likelihood), analysis.pooled.copy()
-    for position, k in enumerate(chosen):
-        all_scores[k] = scores[position]
-    all_pooled[chosen] = pooled
-    return replace(analysis, learnt=learnt, log_likelihood=tuple(all_scores), pooled=all_pooled)
+    scores, pooled = work.scored_anew(learnt, chosen, analysis.log_likelihood, analysis.pooled)
+    return replace(analysis, learnt=learnt, log_likelihood=scores, pooled=pooled)
 
 
 def consensus_calls(calls: NDArray[np.int8]) -> NDArray[np.int8]:

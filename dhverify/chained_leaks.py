@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
 from dhverify.contamination import SHARES, mixed_likelihood
+from dhverify.copy_share import COPY_SHARE
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import Tree, clean, plant_maker
 from dhverify.hypotheses import crossed
@@ -30,7 +31,7 @@ LOOKED_AT: Final = LIKE_SISTERS | {Finding.MIXTURE}
 N_TOUCHING: Final = 8
 MUTUAL_SHARE: Final = 0.1
 """Share of leaks that went both ways (common practice, no source)."""
-TWIN_SHARE: Final = 0.04 * TOUCHING / N_TOUCHING
+TWIN_SHARE: Final = COPY_SHARE * TOUCHING / N_TOUCHING
 """Share of samples that are one plant with the sample of a given well that touches: as many as lines have a copy,
 and half of these beside it (common practice, no source)."""
 

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 COPY_SHARE: Final = 0.04
 """Share of lines that have an undeclared copy among the lines of their donor, before the lot is looked at: 8 of 378
@@ -67,7 +68,7 @@ def learnt_copy_share(log_odds: NDArray[np.float64], n_others: NDArray[np.float6
     """
     share = COPY_SHARE
     for _ in range(COPY_ROUNDS):
-        posterior = 1 / (1 + np.exp(np.log(np.maximum(n_others, 2) / share) - log_odds))
+        posterior = expit(log_odds - np.log(np.maximum(n_others, 2) / share))
         share = (COPY_WEIGHT * COPY_SHARE + 2 * float(posterior.sum())) / (COPY_WEIGHT + n_lines)
         share = min(share, MOST_COPIES)
     return share

@@ -18,7 +18,7 @@ from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import EXPECTED, candidates
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import Progress, stage_of, unphased_lines
+from dhverify.judged_lot import Progress, prior_rows, stage_of, unphased_lines
 from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
 from dhverify.learning import prior_values
 from dhverify.learning_rounds import stage_priors
@@ -133,13 +133,12 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
 def _classes(analysis: Analysis, model: FamilyModel, typed: NDArray[np.float64]) -> MarkerClasses:
     """Classes of markers in a family; what is fixed in the one plant of a donor segregates no more."""
     learnt = analysis.learnt
-    fixed = learnt.fixed_second.get(model.family.donor) if model.shape.parents else None
-    if fixed is None:
+    if not model.shape.parents:
         return classify(model, learnt.strand_second, typed)
     strands = model.slots[list(model.donor_slots)]
     of_plant = [values.copy() for values in (learnt.strand_second, typed)]
     for values in of_plant:
-        values[strands] = np.where(np.isnan(fixed), values[strands], fixed)
+        values[strands] = learnt.in_plant(model, values[strands])
     return classify(model, *of_plant)
 
 
@@ -177,7 +176,7 @@ def _pooled_shares(
     unphased = unphased_lines(analysis.models, analysis.model_of)
     heard = np.flatnonzero(~analysis.is_silent())
     priors = stage_priors([analysis.judged[k] for k in heard], pooled[heard], unphased[heard])
-    rows = np.array([priors[stage_of(s)] for s in analysis.judged]).reshape(pooled.shape)
+    rows = prior_rows(analysis.judged, priors)
     return posterior(pooled, rows), priors, np.logaddexp.reduce(pooled + np.log(rows), axis=1)
 
 

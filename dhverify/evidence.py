@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from math import inf
 from typing import Final
-
-import numpy as np
 
 from dhverify.outcome import Answer, Finding, Flag, SegmentRow
 from dhverify.samples import Sample
@@ -109,7 +108,7 @@ class LineEvidence:
     measures: LineMeasures | None = None
     segments: tuple[SegmentRow, ...] = ()
     segment_probability: float = 0.0
-    log_evidence: float = -np.inf
+    log_evidence: float = -inf
     is_poor_sample: bool = False
     best_donor: str = ""
     best_donor_fit: float | None = None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Final, TypeAlias
 
 from dhverify import assumptions
@@ -37,6 +38,11 @@ MAX_MEIOSES: Final = 7
 
 NO_CROSSOVER_RATE: Final = 1e-6
 """Redraws per Morgan of a chromosome that is passed on whole."""
+
+SELFINGS: Final = MappingProxyType({"selfed once": 1, "selfed twice": 2})
+SELFED_WEIGHTS: Final = MappingProxyType({"selfed once": (0.7, 0.25), "selfed twice": (0.25, 0.65)})
+"""Share of selfed donors that were selfed so often, at the stage of a seedling and at D1; the rest were selfed more
+often (common practice, no source)."""
 
 EXPECTED: Final = assumptions.EXPECTED_FINDINGS
 
@@ -190,11 +196,8 @@ def _hybrids(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> list
 def _donor_plants(shape: FamilyShape, donor: PlantMaker) -> list[Candidate]:
     if isinstance(shape.donor, int):
         return []
-    selfed = [
-        (plant_itself("selfed once", donor, selfings=1), 0.7, 0.25),
-        (plant_itself("selfed twice", donor, selfings=2), 0.25, 0.65),
-        (nearly_fixed("selfed many times", donor), 0.05, 0.1),
-    ]
+    selfed = [(plant_itself(name, donor, selfings=n), *SELFED_WEIGHTS[name]) for name, n in SELFINGS.items()]
+    selfed.append((nearly_fixed("selfed many times", donor), 0.05, 0.1))
     plants = [] if shape.parents else [plant_itself("donor plant", donor)]
     if shape.has_plant:
         plants.append(hypothesis("known donor plant", Meioses(), Plant(Strand(shape.plant), Strand(shape.plant))))

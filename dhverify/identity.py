@@ -167,23 +167,20 @@ class _Judge:
 
     def _learn_copy_share(self, pairs: Sequence[DeclaredPair]) -> None:
         """Learn how many lines have a copy among those of their donor, and answer again."""
-        rows = [self.found[frozenset({p.sample, p.other_sample})] for p in pairs]
+        keys = [frozenset({p.sample, p.other_sample}) for p in pairs]
+        open_rows = {key: row for key in keys if (row := self.found[key]).declared == NONE and row.log_odds is not None}
         told = [
             (row.log_odds, self.n_of_donor[donor])
-            for row in rows
-            if row.declared == NONE and row.log_odds is not None and (donor := self._common_donor(row)) is not None
+            for row in open_rows.values()
+            if (donor := self._common_donor(row)) is not None
         ]
         if not told:
             return
         log_odds, n_others = np.array(told, dtype=np.float64).T
         self.copy_share = learnt_copy_share(log_odds, n_others, len(self.candidates))
-        for pair in pairs:
-            key = frozenset({pair.sample, pair.other_sample})
-            row = self.found[key]
-            if row.declared == NONE and row.log_odds is not None:
-                stretches = self.stretches[key]
-                answer = self._answer(pair, row.compared_markers, stretches, row.log_odds)
-                self.found[key] = replace(row, same_genotype=answer)
+        for key, row in open_rows.items():
+            answer = self._answer(row, row.compared_markers, self.stretches[key], row.log_odds or 0.0)
+            self.found[key] = replace(row, same_genotype=answer)
 
     def _common_donor(self, pair: IdentityRow | DeclaredPair) -> str | None:
         """Donor of both samples of a pair; None where these differ."""
@@ -211,7 +208,7 @@ class _Judge:
                 log_odds=seen.log_odds if has_odds else None,
             )
 
-    def _answer(self, pair: DeclaredPair, compared: int, stretches: float, log_odds: float) -> Answer:
+    def _answer(self, pair: DeclaredPair | IdentityRow, compared: int, stretches: float, log_odds: float) -> Answer:
         if compared < self.limits.min_identity_markers or not np.isfinite(log_odds):
             return Answer.CANNOT_SAY
         even = logit(self.limits.min_confidence)
@@ -220,7 +217,7 @@ class _Judge:
         needed = self._copy_threshold(pair) if pair.declared == NONE else even
         return Answer.YES if log_odds >= needed and stretches >= MIN_STRETCHES else Answer.CANNOT_SAY
 
-    def _copy_threshold(self, pair: DeclaredPair) -> float:
+    def _copy_threshold(self, pair: DeclaredPair | IdentityRow) -> float:
         donor = self._common_donor(pair)
         confidence = self.limits.min_confidence
         if self._may_be_exchanged(pair):
@@ -231,12 +228,12 @@ class _Judge:
             return copy_threshold(self.n_of_donor[donor], confidence, copy_share=self.copy_share)
         return copy_threshold(self.n_of_donor.total(), confidence, copy_share=ACROSS_SHARE)
 
-    def _may_be_exchanged(self, pair: DeclaredPair) -> bool:
+    def _may_be_exchanged(self, pair: DeclaredPair | IdentityRow) -> bool:
         """Whether one sample does not fit its source, and the other is a source that its descendant does not fit."""
         one, two = pair.sample, pair.other_sample
         return (one in self.misfits and two in self.left) or (two in self.misfits and one in self.left)
 
-    def _may_segregate(self, pair: DeclaredPair) -> bool:
+    def _may_segregate(self, pair: DeclaredPair | IdentityRow) -> bool:
         """Whether a descendant differs from its source because the source is no clean gamete: it segregates."""
         names = (pair.sample, pair.other_sample)
         return pair.declared == SOURCE and not any(self.is_clean.get(name, True) for name in names)

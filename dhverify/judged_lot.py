@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -105,10 +105,30 @@ class JudgedLot:
                 scores[k] = values[position]
         return tuple(scores), pooled
 
+    def scored_anew(
+        self,
+        learnt: LearntLot,
+        chosen: NDArray[np.int64],
+        scores: Sequence[NDArray[np.float64]],
+        pooled: NDArray[np.float64],
+    ) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.float64]]:
+        """Log likelihoods of all judged samples, those of some of them scored anew."""
+        anew, pooled_anew = self.scored(learnt, chosen)
+        all_scores, all_pooled = list(scores), pooled.copy()
+        for k, own in zip(chosen, anew, strict=True):
+            all_scores[k] = own
+        all_pooled[chosen] = pooled_anew
+        return tuple(all_scores), all_pooled
+
 
 def unphased_lines(models: Sequence[FamilyModel], model_of: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Whether the donor of each judged sample has no typed parent, by the families; bool, shape (n_judged,)."""
     return np.array([model.is_unphased for model in models], dtype=bool)[model_of]
+
+
+def prior_rows(judged: Sequence[Sample], priors: Mapping[Stage, NDArray[np.float64]]) -> NDArray[np.float64]:
+    """Prior of each judged sample at its stage; float64, shape (n_judged, n_findings)."""
+    return np.array([priors[stage_of(sample)] for sample in judged]).reshape(len(judged), len(FINDING_ORDER))
 
 
 def silent_lines(judged: Sequence[Sample], silent: frozenset[str]) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.judged_lot import JudgedLot, Progress, stage_of
+from dhverify.judged_lot import JudgedLot, Progress, prior_rows, stage_of
 from dhverify.judging import FINDING_ORDER, expected_column, learn_prior, posterior, stage_prior
 from dhverify.learning import (
     LineWeights,
@@ -67,27 +67,22 @@ def learn(
         With the strands and the assay; copies of each strand seen; shares of the findings by stage.
 
     """
-    unphased = work.is_unphased()
-    teachers = work.teachers()
-    if not len(teachers):
-        empty = StrandCounts.empty(*learnt.strand_second.shape)
-        return learnt, empty, {stage: stage_prior(stage) for stage in Stage}
     chosen, groups, crude = _learners(work)
-    learnt = _first_strands(learnt, groups, crude, prior, work)
     counts = StrandCounts.empty(*learnt.strand_second.shape)
-    priors: dict[Stage, NDArray[np.float64]] = {}
+    priors = {stage: stage_prior(stage) for stage in Stage}
+    if not len(chosen):
+        return learnt, counts, priors
+    learnt = _first_strands(learnt, groups, crude, prior, work)
     for round_number in range(ROUNDS):
         if progress is not None:
             progress("learning from the lot", round_number, ROUNDS)
         _, pooled = work.scored(learnt, chosen)
-        priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
-        share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+        priors, share = _shares(work, chosen, pooled)
         if round_number == 0:
             learnt, prior, is_changed = _without_suspects(work, learnt, prior, groups, crude, share, chosen)
             if is_changed:
                 _, pooled = work.scored(learnt, chosen)
-                priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
-                share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+                priors, share = _shares(work, chosen, pooled)
         weights = [
             LineWeights(
                 clean=share[group.order, expected_column()],
@@ -111,6 +106,15 @@ def _learners(work: JudgedLot) -> tuple[NDArray[np.int64], list[FamilyLines], ND
     return chosen, work.groups(chosen), crude_clean(work.lot, work.rows[chosen])
 
 
+def _shares(
+    work: JudgedLot, chosen: NDArray[np.int64], pooled: NDArray[np.float64]
+) -> tuple[dict[Stage, NDArray[np.float64]], NDArray[np.float64]]:
+    """Shares of the findings at each stage among some judged samples, and the posterior of each of them."""
+    samples = [work.judged[k] for k in chosen]
+    priors = stage_priors(samples, pooled, work.is_unphased()[chosen])
+    return priors, posterior(pooled, prior_rows(samples, priors))
+
+
 def _without_suspects(
     work: JudgedLot,
     learnt: LearntLot,
@@ -121,14 +125,12 @@ def _without_suspects(
     chosen: NDArray[np.int64],
 ) -> tuple[LearntLot, NDArray[np.float64], bool]:
     """Set references back to unknown that most of their offspring contradict."""
-    unphased = work.is_unphased()
     founders = suspect_founders(groups, crude, share, work.registry)
     if founders:
         learnt = relearn_founders(learnt, groups, crude, prior, founders)
         prior = untyped_prior(prior, founders, learnt.pool_second)
         _, pooled = work.scored(learnt, chosen)
-        priors = stage_priors([work.judged[k] for k in chosen], pooled, unphased[chosen])
-        share = posterior(pooled, np.array([priors[stage_of(work.judged[k])] for k in chosen]))
+        _, share = _shares(work, chosen, pooled)
     inducers = suspect_inducers(
         learnt, groups, share, prior, work.registry, lambda trial, lines: work.scored(trial, chosen[lines])[1]
     )

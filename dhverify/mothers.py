@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from types import MappingProxyType
 from typing import Final
 
 import numpy as np
@@ -23,7 +22,16 @@ from numpy.typing import NDArray
 from dhverify.alternatives import linked_log_likelihood
 from dhverify.analysis import Analysis
 from dhverify.contamination import SHARES, MixtureFit, mixed_likelihoods
-from dhverify.findings_table import EXPECTED, FamilyShape, Tree, candidates, n_meioses, plant_maker
+from dhverify.findings_table import (
+    EXPECTED,
+    SELFED_WEIGHTS,
+    SELFINGS,
+    FamilyShape,
+    Tree,
+    candidates,
+    n_meioses,
+    plant_maker,
+)
 from dhverify.hypotheses import Haplotype, Hypothesis, Meioses, Plant, crossed, gamete_twice, state_slots, tabulated
 from dhverify.judged_lot import stage_of
 from dhverify.judging import FINDING_ORDER, Option
@@ -32,6 +40,7 @@ from dhverify.one_plant import PLANT_PRIOR
 from dhverify.outcome import Finding
 from dhverify.partners import PartnerGenotypes, genotype_by_pedigree
 from dhverify.samples import Stage
+from dhverify.sister_copies import CleanLines
 from dhverify.sisters import SISTERS_CROSSED
 from dhverify.strands import pair_genotypes
 
@@ -46,8 +55,6 @@ MOST_SISTERS: Final = 3
 """Sisters of one sample that are looked at: the best partners of a mixture."""
 MOST_DAUGHTERS: Final = 24
 """Sisters that are asked whether they come of a sample too: those that agree best with it."""
-CLEAN_SISTER: Final = 0.9
-"""Probability of a clean gamete from which a sister shows half of her mother (common practice, no source)."""
 MOST_FACTORS: Final = 6
 """Meioses of one story: its states double once more for each."""
 CONCERNED: Final = (Finding.DONOR, Finding.SELFED_DONOR, Finding.MIXTURE)
@@ -57,10 +64,6 @@ for speed)."""
 ALONE: Final = "the sister alone"
 GAMETE: Final = "a gamete"
 ITSELF: Final = "the plant itself"
-SELFINGS: Final = MappingProxyType({ITSELF: 0, "selfed once": 1, "selfed twice": 2})
-SELFED_WEIGHTS: Final = MappingProxyType({"selfed once": (0.7, 0.25), "selfed twice": (0.25, 0.65)})
-"""Share of selfed donors that were selfed so often, at the stage of a seedling and at D1, as for the findings that know
-of no sister (common practice, no source)."""
 F1_GAMETE: Final = gamete_twice("a gamete of this plant", plant_maker((0, 1)))
 
 
@@ -107,7 +110,7 @@ def _made(meioses: Meioses, plant: Plant, made: str) -> tuple[Haplotype, ...]:
     if made == GAMETE:
         gamete = meioses.gamete(plant)
         return gamete, gamete
-    for _ in range(SELFINGS[made]):
+    for _ in range(SELFINGS.get(made, 0)):
         plant = meioses.selfed(plant)
     return plant.first, plant.second
 
@@ -115,7 +118,10 @@ def _made(meioses: Meioses, plant: Plant, made: str) -> tuple[Haplotype, ...]:
 @lru_cache(maxsize=256)
 def _stories(shape: FamilyShape) -> dict[str, _Story]:
     """Stories of a family shape that are simple enough."""
-    found = {made: _story(shape.donor, made, is_plant_known=bool(shape.parents)) for made in (ALONE, GAMETE, *SELFINGS)}
+    found = {
+        made: _story(shape.donor, made, is_plant_known=bool(shape.parents))
+        for made in (ALONE, GAMETE, ITSELF, *SELFINGS)
+    }
     return {name: story for name, story in found.items() if len(story.told.factors) <= MOST_FACTORS}
 
 
@@ -150,10 +156,9 @@ class _Sisters:
     def __init__(self, analysis: Analysis) -> None:
         self.analysis = analysis
         self.genotypes = PartnerGenotypes(analysis)
-        self.is_clean = analysis.clean_probability() > CLEAN_SISTER
+        self.clean = CleanLines(analysis)
         self.number = {sample.name: k for k, sample in enumerate(analysis.judged)}
-        donors = [analysis.models[int(m)].family.donor for m in analysis.model_of]
-        self.donor = np.array(donors, dtype=np.str_)
+        self._known_alone: dict[tuple[int, int | None], float] = {}
         self._known_mates: dict[tuple[int, int], float] = {}
 
     def options(self, line: int, fit: MixtureFit) -> list[Option]:
@@ -161,10 +166,8 @@ class _Sisters:
         shape = self.analysis.models[int(self.analysis.model_of[line])].shape
         if isinstance(shape.donor, int) or not n_meioses(shape.donor) or shape.is_bulk:
             return []
-        stories = _stories(shape)
-        sisters = np.flatnonzero(self.is_clean & (self.donor == self.donor[line]))
-        sisters = sisters[sisters != line]
-        if GAMETE not in stories or not len(sisters):
+        sisters = self.clean.sisters_of(line)
+        if GAMETE not in _stories(shape) or not len(sisters):
             return []
         rare = -float(np.log(len(self.analysis.judged)))
         weight_of = {
@@ -175,58 +178,42 @@ class _Sisters:
         chosen = [*partners, *alike][:MOST_SISTERS]
         found = [self._crossed(line, sister, len(sisters)) for sister in chosen]
         if shape.parents:
-            alone = self._alone(stories, line, None)
-            found += [*self._selfed(stories, line, None, alone, 0.0), self._clean(stories, line, None, alone, 0.0)]
-            return found + [
-                self._mixed(stories, line, sister, None, alone, weight_of.get(sister, rare)) for sister in chosen
-            ]
+            found += [*self._selfed(line, None, 0.0), self._clean(line, None, 0.0)]
+            return found + [self._mixed(line, sister, None, weight_of.get(sister, rare)) for sister in chosen]
         of_sisters = float(np.log(MOTHER_WEIGHT / len(sisters)))
         of_plant = float(np.log(SISTER_SHARE))
+        as_donor = self._as_donor(line)
         for sister in chosen:
-            alone = self._alone(stories, line, sister)
+            daughters = self._other_daughters(line, as_donor, sister, sisters[sisters != sister])
             found += [
-                self._mother(stories, line, sister, sisters, alone, of_sisters),
-                *self._selfed(stories, line, sister, alone, of_sisters),
-                self._clean(stories, line, sister, alone, of_plant),
-                self._mixed(stories, line, sister, sister, alone, weight_of.get(sister, rare) + of_plant),
+                self._mother(line, sister, of_sisters, daughters),
+                *self._selfed(line, sister, of_sisters),
+                self._clean(line, sister, of_plant),
+                self._mixed(line, sister, sister, weight_of.get(sister, rare) + of_plant),
             ]
         return found
 
-    def _alone(self, stories: Mapping[str, _Story], line: int, witness: int | None) -> float:
-        return float(self._log_likelihood(stories[ALONE], line, witness)[0])
-
-    def _mother(
-        self,
-        stories: Mapping[str, _Story],
-        line: int,
-        sister: int,
-        sisters: NDArray[np.int64],
-        alone: float,
-        log_weight: float,
-    ) -> Option:
-        """The mother of a sister."""
-        score = float(self._log_likelihood(stories[ITSELF], line, sister)[0]) - alone
+    def _mother(self, line: int, sister: int, log_weight: float, daughters: float) -> Option:
+        """The mother of a sister, and of others by log odds."""
         return Option(
             finding=Finding.DONOR,
-            log_likelihood=score + self._other_daughters(stories, line, sister, sisters[sisters != sister], alone),
+            log_likelihood=float(self._given(ITSELF, line, sister)[0]) + daughters,
             log_weight=log_weight,
             detail=f"the mother of {self.analysis.judged[sister].name}",
         )
 
-    def _selfed(
-        self, stories: Mapping[str, _Story], line: int, witness: int | None, alone: float, log_weight: float
-    ) -> list[Option]:
+    def _selfed(self, line: int, witness: int | None, log_weight: float) -> list[Option]:
         """Selfed progeny of the plant."""
         is_d1 = stage_of(self.analysis.judged[line]) is Stage.D1
         return [
             Option(
                 finding=Finding.SELFED_DONOR,
-                log_likelihood=float(self._log_likelihood(stories[made], line, witness)[0]) - alone,
+                log_likelihood=float(self._given(made, line, witness)[0]),
                 log_weight=log_weight + float(np.log(weights[is_d1])),
                 detail=made,
             )
             for made, weights in SELFED_WEIGHTS.items()
-            if made in stories
+            if made in self._stories_of(line)
         ]
 
     def _crossed(self, line: int, sister: int, n_sisters: int) -> Option:
@@ -244,24 +231,14 @@ class _Sisters:
             detail=SISTERS_CROSSED,
         )
 
-    def _clean(
-        self, stories: Mapping[str, _Story], line: int, witness: int | None, alone: float, log_weight: float
-    ) -> Option:
+    def _clean(self, line: int, witness: int | None, log_weight: float) -> Option:
         """A gamete of the plant and nothing else."""
-        score = float(self._log_likelihood(stories[GAMETE], line, witness)[0]) - alone
+        score = float(self._given(GAMETE, line, witness)[0])
         return Option(finding=EXPECTED, log_likelihood=score, log_weight=log_weight)
 
-    def _mixed(
-        self,
-        stories: Mapping[str, _Story],
-        line: int,
-        sister: int,
-        witness: int | None,
-        alone: float,
-        log_weight: float,
-    ) -> Option:
+    def _mixed(self, line: int, sister: int, witness: int | None, log_weight: float) -> Option:
         """A gamete of the plant with DNA of a sister."""
-        mixed = self._log_likelihood(stories[GAMETE], line, witness, partner=sister) - alone
+        mixed = self._given(GAMETE, line, witness, partner=sister)
         return Option(
             finding=Finding.MIXTURE,
             log_likelihood=float(np.logaddexp.reduce(mixed) - np.log(len(mixed))),
@@ -269,17 +246,27 @@ class _Sisters:
             name=self.analysis.judged[sister].name,
         )
 
-    def _log_likelihood(
-        self, story: _Story, line: int, witness: int | None, *, partner: int | None = None
-    ) -> NDArray[np.float64]:
-        """Log likelihood of a story; one value, or with a partner whose DNA is in the sample one of each share."""
-        values = self._values(line)
+    def _stories_of(self, line: int) -> dict[str, _Story]:
+        return _stories(self.analysis.models[int(self.analysis.model_of[line])].shape)
+
+    def _given(self, made: str, line: int, witness: int | None, *, partner: int | None = None) -> NDArray[np.float64]:
+        """Log likelihood of a sample made in some way, given the witness; with a partner's DNA in it, at each share."""
+        story, values = self._stories_of(line)[made], self._values(line)
         seen = self._of_witness(line, witness, story, values)
-        if partner is not None:
-            seen = seen * self._of_mixture(line, partner, story, values)
-        elif story.sample:
+        if partner is None:
             seen = seen * self._of_sample(np.array([line]), story, values)
-        return self._along(story, seen)
+        else:
+            seen = seen * self._of_mixture(line, partner, story, values)
+        return self._along(story, seen) - self._alone(line, witness)
+
+    def _alone(self, line: int, witness: int | None) -> float:
+        """Log likelihood of the witness by itself."""
+        key = (int(self.analysis.model_of[line]), witness)
+        if key not in self._known_alone:
+            story = self._stories_of(line)[ALONE]
+            seen = self._of_witness(line, witness, story, self._values(line))
+            self._known_alone[key] = float(self._along(story, seen)[0])
+        return self._known_alone[key]
 
     def _values(self, line: int) -> NDArray[np.float64]:
         return self.analysis.learnt.slot_values(self.analysis.models[int(self.analysis.model_of[line])])
@@ -317,7 +304,7 @@ class _Sisters:
         return np.asarray(given[:, :1] * (1 - second) + given[:, 1:] * second)
 
     def _other_daughters(
-        self, stories: Mapping[str, _Story], line: int, sister: int, others: NDArray[np.int64], alone: float
+        self, line: int, as_donor: NDArray[np.float64], sister: int, others: NDArray[np.int64]
     ) -> float:
         """Log odds that other sisters are gametes of a sample too, against what the one sister says of them.
 
@@ -328,27 +315,24 @@ class _Sisters:
         if not len(others):
             return 0.0
         partner = self.genotypes[int(rows[sister])]
-        seen = self._as_donor(line)
         own = partner[:, 2] / np.maximum(partner[:, 0] + partner[:, 2], 1e-300)
-        lacks = (1 - own) * seen[:, 0] + own * seen[:, 1]
-        shows = (1 - own) * seen[:, 1] + own * seen[:, 2]
+        lacks = (1 - own) * as_donor[:, 0] + own * as_donor[:, 1]
+        shows = (1 - own) * as_donor[:, 1] + own * as_donor[:, 2]
         complement = np.clip(shows / np.maximum(lacks + shows, 1e-300), 0.001, 0.999)
         of_plant = linked_log_likelihood(learnt, rows[others], np.stack([own, complement]), F1_GAMETE)
         at_large = np.array([self.analysis.log_likelihood[k][0] for k in others])
-        of_mother = self._mates(stories[GAMETE], line, sister, others, alone)
+        of_mother = self._mates(line, sister, others)
         known = np.logaddexp(np.log1p(-SISTER_SHARE) + at_large, np.log(SISTER_SHARE) + of_mother)
         told = np.logaddexp(np.log1p(-SISTER_SHARE) + at_large, np.log(SISTER_SHARE) + of_plant)
         return float((told - known).sum())
 
-    def _mates(
-        self, story: _Story, line: int, sister: int, others: NDArray[np.int64], alone: float
-    ) -> NDArray[np.float64]:
+    def _mates(self, line: int, sister: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
         """Log likelihood of other sisters as gametes of the plant that one sister is of; shape (n_others,)."""
         asked = np.array([k for k in others if (sister, int(k)) not in self._known_mates], dtype=np.int64)
         if len(asked):
-            values = self._values(line)
+            story, values = self._stories_of(line)[GAMETE], self._values(line)
             seen = self._of_witness(line, sister, story, values) * self._of_sample(asked, story, values)
-            for k, score in zip(asked, self._along(story, seen) - alone, strict=True):
+            for k, score in zip(asked, self._along(story, seen) - self._alone(line, sister), strict=True):
                 self._known_mates[sister, int(k)] = float(score)
         return np.array([self._known_mates[sister, int(k)] for k in others])
 

@@ -56,9 +56,9 @@ def with_plants(work: JudgedLot, learnt: LearntLot, clean: NDArray[np.float64]) 
     fixed: dict[str, NDArray[np.float64]] = {}
     plants: dict[str, NDArray[np.float64]] = {}
     for donor in dict.fromkeys(model.family.donor for model in work.models if _may_differ(model)):
-        genotype, second = _one_plant(work, learnt, clean, donor)
-        if np.isfinite(second).any():
-            plants[donor], fixed[donor] = genotype, second
+        known = _one_plant(work, learnt, clean, donor)
+        if known is not None:
+            plants[donor], fixed[donor] = known
     if not fixed:
         return work, learnt
     models = tuple(_apart_from_parents(m) if m.family.donor in fixed and _may_differ(m) else m for m in work.models)
@@ -82,8 +82,8 @@ def _apart_from_parents(model: FamilyModel) -> FamilyModel:
 
 def _one_plant(
     work: JudgedLot, learnt: LearntLot, clean: NDArray[np.float64], donor: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Genotype of the one plant of a donor, and the second allele where it is fixed; nan elsewhere, or throughout."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Genotype of the one plant of a donor, and the second allele where it is fixed (nan elsewhere); None without."""
     numbers = [n for n, model in enumerate(work.models) if model.family.donor == donor]
     model = work.models[numbers[0]]
     teachers = work.teachers()
@@ -98,7 +98,7 @@ def _one_plant(
     if is_one and (plant is None or share < SURELY_ONE):
         is_one = float(log_odds_of_one(learnt, work.rows[lines], model)[is_apart].sum()) > 0
     if not is_one:
-        is_fixed = np.zeros_like(is_fixed)
+        return None
     second = np.where(posterior[:, 2] > posterior[:, 0], 1 - AS_FIXED, AS_FIXED)
     genotype = (1 - AS_FIXED) * posterior + AS_FIXED / 3
     return genotype, np.where(is_fixed & is_apart, second, np.nan)

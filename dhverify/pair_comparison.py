@@ -13,12 +13,11 @@ from dhverify.analysis import Analysis
 from dhverify.findings_table import n_meioses
 from dhverify.lot import Lot
 from dhverify.marker_quality import sample_heterozygosity
+from dhverify.one_plant import STRANDS_APART
 from dhverify.pair_odds import PairOdds
 from dhverify.pair_screen import CallBits, agreeing_pairs, packed
 from dhverify.stretches import MAP_TRUST, map_stretches, seen_stretches
 
-STRANDS_APART: Final = 0.5
-"""A marker segregates where two strands of the donor differ by more than this in the share of the second allele."""
 SEEN_MINOR_SHARE: Final = 0.05
 """Where the strands are not known, a marker segregates when the rarer allele has at least this share in the family
 (common practice, no source)."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from dhverify.analysis import Analysis
+from dhverify.displaced_parts import plate_name
 from dhverify.evidence import LineEvidence
 from dhverify.leaks import Leak, find_leaks
 from dhverify.limits import Limits
@@ -136,7 +137,7 @@ def _until_settled(control: ControlFinding, unsettled: frozenset[str]) -> Contro
 
 def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Flag]]) -> list[str]:
     """Raise the flags of one plate; return its sentences."""
-    name = _named(layout)
+    name = plate_name(layout.plate)
     texts = []
     lines = [sample for sample in layout.at.values() if sample.role is Role.LINE]
     move = found.moves.get(layout.plate)
@@ -168,10 +169,6 @@ def _look_at(layout: PlateLayout, found: PlateFindings, flags: dict[str, set[Fla
 def _raise(flags: dict[str, set[Flag]], samples: list[Sample], flag: Flag) -> None:
     for sample in samples:
         flags.setdefault(sample.name, set()).add(flag)
-
-
-def _named(layout: PlateLayout) -> str:
-    return f"Plate {layout.plate}" if layout.plate else "The plate"
 
 
 def _wrong_controls(layout: PlateLayout, found: PlateFindings) -> list[ControlFinding]:
@@ -231,8 +228,9 @@ def _leak_words(leak: Leak, layout: PlateLayout, found: PlateFindings) -> str:
         place = f"well {source.well}" if source.plate == layout.plate else f"plate {source.plate}, well {source.well}"
         where = f" ({place}{', a well that touches it' if leak.is_near else ''})"
     share = f"about {100 * leak.share:.0f} % of its DNA" if leak.share is not None else "a share of its DNA"
+    plate = plate_name(layout.plate)
     return (
-        f"{leak.sample} ({_named(layout)[0].lower()}{_named(layout)[1:]}, well {wells[leak.sample].well}) holds {share}"
+        f"{leak.sample} ({plate[0].lower()}{plate[1:]}, well {wells[leak.sample].well}) holds {share}"
         f" from {leak.source}{where}."
     )
 

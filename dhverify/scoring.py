@@ -61,10 +61,15 @@ class LearntLot:
     def family_strands(self, model: FamilyModel) -> NDArray[np.float64]:
         """Second-allele probability of each founder slot of a family; float64, shape (n_slots, n_markers)."""
         values = self.strand_second[model.slots]
-        fixed = self.fixed_second.get(model.family.donor) if model.shape.parents else None
-        if fixed is not None:
-            values[list(model.donor_slots)] = np.where(np.isnan(fixed), values[list(model.donor_slots)], fixed)
+        if model.shape.parents:
+            donor = list(model.donor_slots)
+            values[donor] = self.in_plant(model, values[donor])
         return values
+
+    def in_plant(self, model: FamilyModel, second: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Strands of the donor with what is fixed in its one plant; float64, shape (n_strands, n_markers), as given."""
+        fixed = self.fixed_second[model.family.donor]
+        return np.where(np.isnan(fixed), second, fixed)
 
     def slot_values(self, model: FamilyModel) -> NDArray[np.float64]:
         """Second-allele probability of each local slot: founders, pool, typed plant (unused), second pool."""

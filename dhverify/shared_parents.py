@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 from dhverify.marker_grid import NO_MARKER, MarkerGrid
 
@@ -178,7 +179,7 @@ def joined(
 ) -> dict[int, NDArray[np.float64]]:
     """What all donors and other families tell of each parent together, by strand; float64, shape (n_markers,)."""
     told = _told(donors, sets, known_second)
-    return {s: 1 / (1 + np.exp(-np.clip(odds, -SURE_LOG_ODDS, SURE_LOG_ODDS))) for s, odds in told.items()}
+    return {s: expit(np.clip(odds, -SURE_LOG_ODDS, SURE_LOG_ODDS)) for s, odds in told.items()}
 
 
 def contradicting(donors: Sequence[PhasedDonor], known_second: NDArray[np.float64], grid: MarkerGrid) -> list[int]:
@@ -222,7 +223,7 @@ def _agreement(
     found, compared = np.zeros((len(donors), 2)), np.zeros((len(donors), 2), dtype=bool)
     for number, (donor, second) in enumerate(zip(donors, sets, strict=True)):
         for side, strand in enumerate(donor.strands):
-            own = _log_odds(second[side])
+            own = logit(second[side])
             rest = told[strand] - own
             is_sure = is_placed & (np.abs(own) > TOLD) & (np.abs(rest) > TOLD)
             if is_sure.sum() >= FEWEST_COMPARED:
@@ -238,9 +239,5 @@ def _told(
     told: dict[int, NDArray[np.float64]] = {}
     for donor, second in zip(donors, sets, strict=True):
         for strand, values in zip(donor.strands, second, strict=True):
-            told[strand] = told.get(strand, _log_odds(known_second[strand])) + _log_odds(values)
+            told[strand] = told.get(strand, logit(known_second[strand])) + logit(values)
     return told
-
-
-def _log_odds(second: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.log(second / (1 - second)))
