@@ -6,6 +6,7 @@ could fit are scored with linkage. Pollen parents are looked for in lines that a
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,14 +15,14 @@ from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
 from dhverify.family_models import FamilyModel
-from dhverify.findings_table import Tree, plant_maker
+from dhverify.findings_table import Tree, plant_maker, tree_slots
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis, gamete_twice
 from dhverify.judging import Option
-from dhverify.likelihood import log_likelihood
+from dhverify.likelihood import Emissions, log_likelihood
 from dhverify.marker_classes import SURE
 from dhverify.observation import CALLS, N_GENOTYPES
-from dhverify.scoring import LearntLot, sample_emissions
+from dhverify.scoring import LearntLot, joined_emissions, sample_emissions
 from dhverify.strands import pair_genotypes
 
 SCREEN_MARGIN: Final = 12.0
@@ -185,14 +186,107 @@ def linked_log_likelihood(
         float64, shape (n_samples,).
 
     """
+    return linked_log_likelihoods(learnt, [(rows, values)], hypothesis)[0]
+
+
+def linked_log_likelihoods(
+    learnt: LearntLot, tasks: Sequence[tuple[NDArray[np.int64], NDArray[np.float64]]], hypothesis: Hypothesis
+) -> list[NDArray[np.float64]]:
+    """Log likelihood of samples under one hypothesis, over slots that differ from task to task.
+
+    All tasks share the recursion, which is faster than one for each.
+
+    Parameters
+    ----------
+    learnt
+        The lot.
+    tasks
+        Sample rows, and the values of the slots for them: float64, shape (n_slots, n_markers).
+    hypothesis
+        Over those slots.
+
+    Returns
+    -------
+    list of ndarray
+        For each task float64, shape (n_samples,).
+
+    """
     pairs = list(hypothesis.pairs)
-    genotypes = pair_genotypes(pairs, values, {})
-    result = np.empty(len(rows))
-    for start in range(0, len(rows), LINES_TOGETHER):
-        part = slice(start, start + LINES_TOGETHER)
-        emissions = sample_emissions(learnt, rows[part], pairs, genotypes)
-        result[part] = log_likelihood(hypothesis, emissions, learnt.grid)
+    result = [np.empty(len(rows)) for rows, _ in tasks]
+    laid: list[Emissions] = []
+    waiting: list[NDArray[np.float64]] = []
+
+    def run() -> None:
+        scores = log_likelihood(hypothesis, joined_emissions(laid), learnt.grid)
+        for part, score in zip(waiting, np.split(scores, np.cumsum([len(p) for p in waiting])[:-1]), strict=True):
+            part[:] = score
+        laid.clear()
+        waiting.clear()
+
+    for (rows, values), scores in zip(tasks, result, strict=True):
+        genotypes = pair_genotypes(pairs, values, {})
+        for start in range(0, len(rows), LINES_TOGETHER):
+            part = slice(start, start + LINES_TOGETHER)
+            laid.append(sample_emissions(learnt, rows[part], pairs, genotypes))
+            waiting.append(scores[part])
+            if sum(len(p) for p in waiting) >= LINES_TOGETHER:
+                run()
+    if laid:
+        run()
     return result
+
+
+def pedigree_log_likelihoods(
+    learnt: LearntLot,
+    tasks: Sequence[tuple[tuple[Tree, ...], NDArray[np.int64]]],
+    make: Callable[[tuple[Tree, ...]], Hypothesis],
+) -> list[NDArray[np.float64]]:
+    """Log likelihood of samples under pedigrees over the strands of the lot; those of one form are scored together.
+
+    Parameters
+    ----------
+    learnt
+        The lot.
+    tasks
+        Trees over global strands, and sample rows.
+    make
+        From trees to the hypothesis.
+
+    Returns
+    -------
+    list of ndarray
+        For each task float64, shape (n_samples,).
+
+    """
+    alike: dict[tuple[Tree, ...], list[int]] = {}
+    founders = []
+    for number, (trees, _) in enumerate(tasks):
+        form, strands = numbered_anew(*trees)
+        founders.append(list(strands))
+        alike.setdefault(form, []).append(number)
+    result = [np.empty(0)] * len(tasks)
+    for form, numbers in alike.items():
+        rows = [(tasks[number][1], learnt.strand_second[founders[number]]) for number in numbers]
+        for number, scores in zip(numbers, linked_log_likelihoods(learnt, rows, make(form)), strict=True):
+            result[number] = scores
+    return result
+
+
+def numbered_anew(*trees: Tree) -> tuple[tuple[Tree, ...], tuple[int, ...]]:
+    """Pedigrees with their founders numbered in the order in which they appear, and the founders.
+
+    Examples
+    --------
+    >>> numbered_anew((7, 3), 3)
+    (((0, 1), 1), (7, 3))
+
+    """
+    founders = tuple(dict.fromkeys(slot for tree in trees for slot in tree_slots(tree)))
+
+    def renumbered(tree: Tree) -> Tree:
+        return founders.index(tree) if isinstance(tree, int) else (renumbered(tree[0]), renumbered(tree[1]))
+
+    return tuple(renumbered(tree) for tree in trees), founders
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

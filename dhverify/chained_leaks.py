@@ -22,7 +22,6 @@ from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.lot import Lot
 from dhverify.outcome import Finding
 from dhverify.pair_odds import PairOdds
-from dhverify.partners import partner_genotype
 from dhverify.wells import TOUCHING, are_neighbours, well_place
 
 LIKE_SISTERS: Final = frozenset({Finding.SELFED_DONOR, Finding.DONOR, Finding.OUTCROSS, Finding.SELFED_HYBRID})
@@ -111,7 +110,7 @@ def _first_gamete(finder: LeakFinder, row: int, known: LineEvidence) -> NDArray[
     learnt = finder.analysis.learnt
     model = finder.analysis.models[int(finder.analysis.model_of[finder.number[row]])]
     gamete, values = clean(model.shape), learnt.slot_values(model)
-    contaminant = partner_genotype(finder.analysis, finder.lot.row[known.contaminant])
+    contaminant = finder.genotypes[finder.lot.row[known.contaminant]]
     scores = finder.linked(row, gamete, model, contaminant)
     given = np.einsum("mag,mg->ma", mixed_likelihood(learnt, row, SHARES[int(scores.argmax())]), contaminant)
     second = np.stack([given[:, 1] * values[slot] for slot, _ in gamete.pairs], axis=1)
@@ -190,7 +189,7 @@ def _log_by_itself(finder: LeakFinder, row: int, known: LineEvidence) -> float:
     if known.finding is not Finding.MIXTURE or known.contaminant not in finder.lot.row:
         return known.log_evidence
     model = finder.analysis.models[int(finder.analysis.model_of[line])]
-    genotype = partner_genotype(finder.analysis, finder.lot.row[known.contaminant])
+    genotype = finder.genotypes[finder.lot.row[known.contaminant]]
     scores = finder.linked(row, clean(model.shape), model, genotype)
     prior = finder.analysis.prior_rows()[line][FINDING_ORDER.index("mixture")] * TOUCHING / N_TOUCHING
     return float(np.logaddexp(known.log_evidence, np.logaddexp.reduce(scores) - np.log(len(SHARES)) + np.log(prior)))
@@ -224,9 +223,8 @@ def _both_ways(finder: LeakFinder, rows: Sequence[int]) -> NDArray[np.float64]:
     values = np.vstack([learnt.slot_values(model) for model in models])
     second_donor = _moved_slots(models[1].shape.donor, len(learnt.slot_values(models[0])))
     gametes = crossed("two gametes", plant_maker(models[0].shape.donor), plant_maker(second_donor))
-    everywhere = replace(finder, used=np.arange(learnt.grid.n_markers))
     first, second = (
-        np.stack([everywhere.likelihood(row, share)[:, ::2, ::2] for share in SHARES], axis=-1) for row in rows
+        np.stack([finder.seen.likelihood(row, share)[:, ::2, ::2] for share in SHARES], axis=-1) for row in rows
     )
     alleles = np.stack([1 - values, values], axis=-1)
     seen = np.stack(

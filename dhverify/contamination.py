@@ -34,6 +34,8 @@ SCREEN_MARKERS: Final = 800
 """Markers that the screen looks at, evenly spaced: more tell little more."""
 SCREEN_SAMPLES: Final = 64
 """Samples that are screened together, for memory only: it changes no result."""
+LINES_TOGETHER: Final = 64
+"""Lines whose partners' genotypes are made together, for speed: it changes no result."""
 VISIBLE_SHARE: Final = 0.2
 """Share of the DNA at which half of the calls show the rarer allele (common practice, no source)."""
 VISIBLE_SLOPE: Final = 0.04
@@ -260,37 +262,51 @@ def find_mixtures(
     rows = [int(analysis.rows[line]) for line in lines]
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
-    wells = Wells.of(everyone)
-    kin = kin_numbers(everyone)
+    wells, kin = Wells.of(everyone), kin_numbers(everyone)
+    looked_at: list[tuple[int, int, NDArray[np.int64], NDArray[np.float64]]] = []
+    for line, row, score in zip(lines, rows, scores, strict=True):
+        weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
+        top = _closest(calls, row, able, score + weights, wells.beside(row, able))
+        if len(top):
+            looked_at.append((int(line), row, able[top], weights[top]))
     genotypes = PartnerGenotypes(analysis)
     copies = SisterCopies(genotypes)
     found = {}
-    for line, row, score in zip(lines, rows, scores, strict=True):
-        weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
-        order = np.argsort(-(score + weights), kind="stable")[: 4 * MAX_PARTNERS]
-        order = order[np.isfinite(weights[order])]
-        top = order[~same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
-        beside = wells.beside(row, able)
-        beside = beside[np.isfinite(weights[beside])]
-        beside = beside[~same_kind(calls[row], calls[able[beside]])]
-        top = np.concatenate([top, np.setdiff1d(beside, top)])
-        if not len(top):
-            continue
-        fits = _fits(genotypes, line, row, able[top], everyone, weights[top])
-        otherwise = [
-            _as_pollen(analysis, line, row, int(able[k]), everyone, len(able))
-            for k in top
-            if everyone[able[k]].name in strangers
-        ]
-        otherwise += copies.options(line, able[top])
-        fits.sort(key=_rank, reverse=True)
-        found[int(line)] = replace(
-            fits[0],
-            otherwise=tuple(otherwise),
-            partners=tuple(fit.partner for fit in fits),
-            log_weights=tuple(fit.option.log_weight for fit in fits),
-        )
+    for start in range(0, len(looked_at), LINES_TOGETHER):
+        part = looked_at[start : start + LINES_TOGETHER]
+        genotypes.prepare(np.concatenate([partners for _, _, partners, _ in part]))
+        for line, row, partners, log_weights in part:
+            fits = _fits(genotypes, line, row, partners, everyone, log_weights)
+            otherwise = [
+                _as_pollen(analysis, line, row, int(partner), everyone, len(able))
+                for partner in partners
+                if everyone[partner].name in strangers
+            ]
+            otherwise += copies.options(line, partners)
+            fits.sort(key=_rank, reverse=True)
+            found[line] = replace(
+                fits[0],
+                otherwise=tuple(otherwise),
+                partners=tuple(fit.partner for fit in fits),
+                log_weights=tuple(fit.option.log_weight for fit in fits),
+            )
     return found
+
+
+def _closest(
+    calls: NDArray[np.int8],
+    row: int,
+    able: NDArray[np.int64],
+    scores: NDArray[np.float64],
+    beside: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Positions among the able samples of those that are looked at closely, the best first; -inf is none."""
+    order = np.argsort(-scores, kind="stable")[: 4 * MAX_PARTNERS]
+    order = order[np.isfinite(scores[order])]
+    top = order[~same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
+    beside = beside[np.isfinite(scores[beside])]
+    beside = beside[~same_kind(calls[row], calls[able[beside]])]
+    return np.concatenate([top, np.setdiff1d(beside, top)])
 
 
 def _rank(fit: MixtureFit) -> float:

@@ -10,7 +10,7 @@ against the sources with linkage.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,20 +18,20 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, call_chance, kin_numbers, same_kind, told_share
+from dhverify.contamination import SCREEN_SHARES, SHARES, kin_numbers, same_kind, told_share
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis
+from dhverify.leak_assay import SeenAtShares
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
-from dhverify.observation import MAX_DEPTH
 from dhverify.outcome import Finding
-from dhverify.partners import partner_genotype
+from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample
 from dhverify.strands import pair_genotypes
-from dhverify.wells import are_neighbours, source_log_weights
+from dhverify.wells import Wells, are_neighbours
 
 SURE: Final = 25.0
 """Log odds from which a leak is called where markers are taken as independent: linked markers repeat themselves, so
@@ -165,8 +165,12 @@ class LeakFinder:
         int64. Rows of samples whose DNA can have got elsewhere.
     kin
         int64, shape (n_samples,). Number of the line that each sample is declared to be of.
-    tables
-        Likelihood of every pair of depths at every share, where reads are used.
+    wells
+        Where each sample stands.
+    genotypes
+        What is known of the genotype of each sample.
+    seen
+        What is seen of samples at every share.
     number
         Number of each judged sample, by its row.
 
@@ -177,7 +181,9 @@ class LeakFinder:
     used: NDArray[np.int64]
     sources: NDArray[np.int64]
     kin: NDArray[np.int64]
-    tables: Mapping[float, NDArray[np.float64]]
+    wells: Wells
+    genotypes: PartnerGenotypes
+    seen: SeenAtShares
     number: Mapping[int, int]
 
     @classmethod
@@ -188,15 +194,15 @@ class LeakFinder:
         rate = (lot.seen.calls != MISSING).mean(axis=1) if n_markers else np.zeros(len(lot.samples))
         able = np.array([k for k, s in enumerate(lot.samples) if s.role is not Role.BLANK], dtype=np.int64)
         able = able[rate[able] > 0.3 * np.median(rate[able])] if len(able) else able
-        shares = sorted({0.0, *SCREEN_SHARES, *SHARES})
-        tables = {share: _read_table(analysis, share) for share in shares} if lot.seen.depths is not None else {}
         return cls(
             lot=lot,
             analysis=analysis,
             used=used if n_markers else used[:0],
             sources=able,
             kin=kin_numbers(lot.samples),
-            tables=tables,
+            wells=Wells.of(lot.samples),
+            genotypes=PartnerGenotypes(analysis),
+            seen=SeenAtShares.of(lot.seen, analysis.learnt.assay),
             number={int(row): line for line, row in enumerate(analysis.rows)},
         )
 
@@ -225,7 +231,7 @@ class LeakFinder:
         model = self.analysis.models[int(self.analysis.model_of[self.number[row]])]
         if model.shape.is_bulk:
             return None
-        contaminant = partner_genotype(self.analysis, self.lot.row[known.contaminant])
+        contaminant = self.genotypes[self.lot.row[known.contaminant]]
         scores = self.linked(row, clean(model.shape), model, contaminant)
         return self._into_hybrid(row, model, float(np.logaddexp.reduce(scores) - np.log(len(SHARES))))
 
@@ -237,7 +243,8 @@ class LeakFinder:
         if not len(order) or screened[order[0]] - null < SURE:
             return None
         fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
-        null = max(null, *(self.as_copy(row, int(sources[k])) for k in order))
+        given = np.stack([self.genotypes[int(sources[k])][self.used] for k in order], axis=-1)
+        null = max(null, *self._as_copies(self.seen.likelihood(row, 0.0, self.used), given))
         return self._best(row, sources, weights, fits, null, SURE)
 
     def _into_hybrid(self, row: int, model: FamilyModel, null: float) -> Leak | None:
@@ -247,19 +254,20 @@ class LeakFinder:
         ]
         sources, weights = self._sources(row)
         screened = self._screen(row, own, sources) + weights
-        odds = screened - float(np.log(np.einsum("mg,mg->m", own, self.likelihood(row, 0.0)[:, :, 0])).sum())
+        alone = self.seen.likelihood(row, 0.0, self.used)[:, :, 0]
+        odds = screened - float(np.log(np.einsum("mg,mg->m", own, alone)).sum())
         order = np.argsort(-odds, kind="stable")
         if not len(order) or odds[order[0]] < SCREENED:
             return None
-        everywhere = replace(self, used=np.arange(self.analysis.learnt.grid.n_markers))
         is_near = [are_neighbours(self.lot.samples[row], self.lot.samples[int(k)]) for k in sources]
         wanted = {int(k) for k in order[:MAX_SOURCES]}
         wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
         hybrid = candidates(model.shape)[_hybrid_of(model)].hypothesis
-        fits = {
-            k: self.linked(row, hybrid, model, partner_genotype(self.analysis, int(sources[k]))) for k in sorted(wanted)
-        }
-        null = max(null, *(everywhere.as_copy(row, int(sources[k])) for k in sorted(wanted)))
+        numbers = sorted(wanted)
+        self.genotypes.prepare(sources[numbers])
+        given = np.stack([self.genotypes[int(sources[k])] for k in numbers], axis=-1)
+        fits = dict(zip(numbers, self.all_linked(row, hybrid, model, given), strict=True))
+        null = max(null, *self._as_copies(self.seen.likelihood(row, 0.0), given))
         is_placed = bool(np.isfinite(self.analysis.learnt.grid.cm).mean() >= MOSTLY_PLACED)
         return self._best(row, sources, weights, fits, null, SURE_LINKED if is_placed else SURE)
 
@@ -282,13 +290,36 @@ class LeakFinder:
     def linked(
         self, row: int, hypothesis: Hypothesis, model: FamilyModel, genotype: NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """Log likelihood of what a hypothesis says with DNA of a genotype, at every share."""
+        """Log likelihood of what a hypothesis says with DNA of a genotype, at every share; shape (n_shares,)."""
+        return self.all_linked(row, hypothesis, model, genotype[..., None])[0]
+
+    def all_linked(
+        self, row: int, hypothesis: Hypothesis, model: FamilyModel, genotypes: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Log likelihood of what a hypothesis says with DNA of each of several genotypes, at every share.
+
+        Parameters
+        ----------
+        row
+            The sample.
+        hypothesis, model
+            How it came about, and in which family.
+        genotypes
+            float64, shape (n_markers, 3, n_sources).
+
+        Returns
+        -------
+        ndarray
+            float64, shape (n_sources, n_shares).
+
+        """
         learnt = self.analysis.learnt
         pairs = list(hypothesis.pairs)
-        own = pair_genotypes(pairs, learnt.slot_values(model), {})
-        everywhere = replace(self, used=np.arange(learnt.grid.n_markers))
-        seen = [np.einsum("mgp,mgh,mh->mp", own, everywhere.likelihood(row, f), genotype) for f in SHARES]
-        return log_likelihood(hypothesis, lay_emissions(np.stack(seen, axis=2), pairs, learnt.grid), learnt.grid)
+        own = pair_genotypes(pairs, learnt.slot_values(model), {}).transpose(0, 2, 1)
+        seen = [own @ (self.seen.likelihood(row, share) @ genotypes) for share in SHARES]
+        laid = np.stack(seen, axis=-1).reshape(*own.shape[:2], -1)
+        scores = log_likelihood(hypothesis, lay_emissions(laid, pairs, learnt.grid), learnt.grid)
+        return scores.reshape(-1, len(SHARES))
 
     def _leak(self, row: int, source: int, scores: NDArray[np.float64]) -> Leak:
         sample, other = self.lot.samples[row], self.lot.samples[source]
@@ -306,26 +337,10 @@ class LeakFinder:
     def _sources(self, row: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """Rows of possible sources, and their log prior; another sample of the very plant is none."""
         calls, others = self.lot.seen.calls, self.sources[self.kin[self.sources] != self.kin[row]]
-        sample, others = self.lot.samples[row], others[~same_kind(calls[row], calls[others])]
-        is_same_plate = np.array([bool(sample.well) and self.lot.samples[int(k)].plate == sample.plate for k in others])
         if len(self.lot.samples) > MOST_SAMPLES:
-            others, is_same_plate = others[is_same_plate], is_same_plate[is_same_plate]
-        is_near = np.array([are_neighbours(sample, self.lot.samples[int(k)]) for k in others], dtype=bool)
-        return others, source_log_weights(is_near, is_same_plate.astype(bool))
-
-    def likelihood(self, row: int, share: float) -> NDArray[np.float64]:
-        """Likelihood of a sample; float64, shape (n_used, 3, 3): its own genotype by that of the source."""
-        if self.lot.seen.depths is not None:
-            depths = self.lot.seen.depths[row][self.used]
-            factor = np.minimum(1.0, MAX_DEPTH / np.maximum(depths.sum(axis=1), 1))
-            first, second = np.rint(depths * factor[:, None]).astype(np.int64).T
-            return np.asarray(self.tables[share][first, second].reshape(-1, 3, 3))
-        calls = self.lot.seen.calls[row][self.used]
-        errors = self.analysis.learnt.assay.calls
-        tables = np.stack([call_chance(errors, float(s)) for s in _second_shares(share)], axis=-1)[self.used]
-        picked = tables[np.arange(len(calls)), np.maximum(calls, 0)]
-        picked[calls == MISSING] = 1.0
-        return np.asarray(picked.reshape(-1, 3, 3))
+            others = others[self.wells.is_same_plate(row, others)]
+        others = others[~same_kind(calls[row], calls[others])]
+        return others, self.wells.log_weights(row, others)
 
     def _screen(self, row: int, own: NDArray[np.float64], sources: NDArray[np.int64]) -> NDArray[np.float64]:
         """Best log likelihood over a few shares of each source."""
@@ -333,7 +348,7 @@ class LeakFinder:
         untyped = homozygous(self.analysis.learnt.pool_second[self.used])
         best = np.full(len(sources), -np.inf)
         for share in SCREEN_SHARES:
-            chance = np.einsum("mg,mgh->mh", own, self.likelihood(row, share))
+            chance = np.einsum("mg,mgh->mh", own, self.seen.likelihood(row, share, self.used))
             log_chance = np.log(np.maximum(chance, 1e-12))
             unknown = np.log(np.maximum((chance * untyped).sum(axis=1), 1e-12))
             told = (log_chance - unknown[:, None]).astype(np.float32)
@@ -343,38 +358,21 @@ class LeakFinder:
 
     def _at_shares(self, row: int, own: NDArray[np.float64], source: int) -> NDArray[np.float64]:
         """Log likelihood of one source at every share."""
-        genotype = partner_genotype(self.analysis, source)[self.used]
-        return np.array(
-            [
-                np.log(np.maximum(np.einsum("mg,mgh,mh->m", own, self.likelihood(row, share), genotype), 1e-12)).sum()
-                for share in SHARES
-            ]
-        )
+        genotype = self.genotypes[source][self.used]
+        seen = (self.seen.likelihood(row, share, self.used) for share in SHARES)
+        chances = [np.einsum("mg,mgh,mh->m", own, values, genotype) for values in seen]
+        return np.log(np.maximum(np.array(chances), 1e-12)).sum(axis=1)
 
-    def as_copy(self, row: int, source: int) -> float:
-        """Log likelihood of a sample that is another one and nothing else."""
-        genotype = partner_genotype(self.analysis, source)[self.used]
-        same = np.einsum("mg,mg->m", genotype, self.likelihood(row, 0.0)[:, :, 0])
-        return float(np.log(np.maximum(same, 1e-12)).sum())
+    @staticmethod
+    def _as_copies(alone: NDArray[np.float64], genotypes: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Log likelihood of a sample that is each of several others and nothing else; shape (n_sources,)."""
+        same = np.einsum("mgs,mg->ms", genotypes, alone[:, :, 0])
+        return np.asarray(np.log(np.maximum(same, 1e-12)).sum(axis=0))
 
     def _null(self, row: int, own: NDArray[np.float64]) -> float:
         """Log likelihood without a leak, whatever the sample's own heterozygosity."""
-        seen = self.likelihood(row, 0.0)[:, :, 0]
+        seen = self.seen.likelihood(row, 0.0, self.used)[:, :, 0]
         plain = np.einsum("mg,mg->m", own, seen)
         free = seen @ np.array([0.25, 0.5, 0.25])
         tries = [float(np.log(np.maximum((1 - h) * plain + h * free, 1e-12)).sum()) for h in OWN_HETEROZYGOSITY]
         return max(float(np.log(np.maximum(plain, 1e-12)).sum()), *tries)
-
-
-def _second_shares(share: float) -> NDArray[np.float64]:
-    """Second-allele share of the DNA, for each own genotype by each genotype of the source."""
-    genotypes = np.array([0.0, 0.5, 1.0])
-    return np.asarray(((1 - share) * genotypes[:, None] + share * genotypes).ravel())
-
-
-def _read_table(analysis: Analysis, share: float) -> NDArray[np.float64]:
-    """Likelihood of every pair of depths; float64, shape (MAX_DEPTH + 1, MAX_DEPTH + 1, 9)."""
-    depths = np.indices((MAX_DEPTH + 1, MAX_DEPTH + 1), dtype=np.int32).transpose(1, 2, 0)
-    reads = analysis.learnt.assay.reads
-    table = reads.at_share(depths, _second_shares(share))
-    return np.asarray(table / reads.at_share(depths, np.array([0.0, 0.5, 1.0])).max(axis=-1, keepdims=True))

@@ -38,7 +38,7 @@ from dhverify.judging import FINDING_ORDER, Option
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.one_plant import PLANT_PRIOR
 from dhverify.outcome import Finding
-from dhverify.partners import PartnerGenotypes, genotype_by_pedigree
+from dhverify.partners import PartnerGenotypes, genotypes_by_pedigree
 from dhverify.samples import Stage
 from dhverify.sister_copies import CleanLines
 from dhverify.sisters import SISTERS_CROSSED
@@ -339,7 +339,8 @@ class _Sisters:
     def _as_donor(self, line: int) -> NDArray[np.float64]:
         """Genotype probabilities of a sample, were it a donor plant; float64, shape (n_markers, 3)."""
         found = candidates(self.analysis.models[int(self.analysis.model_of[line])].shape)
-        return genotype_by_pedigree(self.analysis, line, next(c for c in found if c.finding == Finding.DONOR))
+        donor = next(c for c in found if c.finding == Finding.DONOR)
+        return genotypes_by_pedigree(self.analysis, [line], donor)[0]
 
     def _most_alike(self, line: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
         """The sisters that show what a sample lacks at the fewest markers."""

@@ -112,12 +112,14 @@ def plate_stories(
     seen = SeenWells.of(lot)
     best = dict.fromkeys((layout.plate for layout in layouts), IN_PLACE)
     stories: dict[str, PlateStory] = {}
+    profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, contents(layouts, best, sheet), sheet)
     for _ in range(ROUNDS):
         before = dict(best)
         for layout in layouts:
-            story = _story(layout, seen, sheet, layouts, best)
+            story = _story(layout, seen, profiles)
             stories[layout.plate] = story
             best[layout.plate] = story.best
+            profiles = profiles.changed(_held(layout, story.best, seen))
         if best == before:
             break
     known = PlatesSoFar(
@@ -172,20 +174,23 @@ def _judged_by(sample: Sample, sheet: SampleSheet, parents: Mapping[str, Mapping
     return {sample.donor, sample.inducer, *parents.get(sample.donor, ())} - {""}
 
 
-def _story(
-    layout: PlateLayout,
-    seen: SeenWells,
-    sheet: SampleSheet,
-    layouts: Sequence[PlateLayout],
-    best: Mapping[str, Move],
-) -> PlateStory:
+def _held(layout: PlateLayout, move: Move, seen: SeenWells) -> dict[int, Sample | None]:
+    """What each row of a plate holds after a move; None where that is not known."""
+    return {
+        seen.row[sample.name]: None if is_around or not seen.is_full[seen.row[sample.name]] else origin
+        for sample, origin, is_around in moved(layout, move)
+        if sample.name in seen.row
+    }
+
+
+def _story(layout: PlateLayout, seen: SeenWells, so_far: Profiles) -> PlateStory:
     misfits: tuple[str, ...] = ()
     scores: dict[Move, float] = {}
+    near = donors_on(layout, so_far.shares)
     for move in (IN_PLACE, *((TURNED,) if is_telling(layout) else ()), *SHIFTS):
         if move in SHIFTS and len(misfits) <= FEW_MISFITS:
             break
-        holds = contents(layouts, {**best, layout.plate: move}, sheet)
-        profiles = learn_profiles(seen.calls, seen.samples, seen.is_full, holds, sheet, donors_on(layout, sheet))
+        profiles = so_far.changed(_held(layout, move, seen)).of_donors(near)
         terms, scores[move] = _score(layout, move, seen, profiles)
         if move is IN_PLACE:
             names = [sample.name for sample, _, _ in moved(layout, move) if sample.name in seen.row]

@@ -135,15 +135,18 @@ class _Search:
     @cached_property
     def profiles(self) -> Profiles:
         """Everything as the sheet says."""
-        in_place = dict.fromkeys(self.layouts, IN_PLACE)
+        seen, in_place = self.known.seen, dict.fromkeys(self.layouts, IN_PLACE)
         holds = contents(self.known.layouts, in_place, self.known.sheet)
-        donors = frozenset({sample.name for sample in self.known.sheet.with_role(Role.DONOR)})
-        return self._learnt(holds, donors)
+        told = {name: None if name in self.known.displaced else origin for name, origin in holds.items()}
+        return learn_profiles(seen.calls, seen.samples, seen.is_full, told, self.known.sheet)
 
     def _learnt(self, holds: Mapping[str, Sample | None], donors: frozenset[str]) -> Profiles:
-        seen = self.known.seen
-        told = {name: None if name in self.known.displaced else origin for name, origin in holds.items()}
-        return learn_profiles(seen.calls, seen.samples, seen.is_full, told, self.known.sheet, donors)
+        seen, displaced = self.known.seen, self.known.displaced
+        told = {
+            row: holds[sample.name] if seen.is_full[row] and sample.name not in displaced else None
+            for row, sample in enumerate(seen.samples)
+        }
+        return self.profiles.changed(told).of_donors(donors)
 
     # the first look
 
@@ -287,7 +290,7 @@ class _Search:
             before |= {label: self._named(meant) for label, meant in story.part.meant.items()}
         after = before | {label: self._named(meant) for label, meant in part.meant.items()}
         wells = [sample for plate in part.plates for sample in self.layouts[plate].at.values()]
-        donors = frozenset().union(*(donors_on(self.layouts[plate], known.sheet) for plate in part.plates))
+        donors = frozenset().union(*(donors_on(self.layouts[plate], self.profiles.shares) for plate in part.plates))
         terms = [self._terms(wells, holds, self._learnt(holds, donors)) for holds in (before, after)]
         # A well of which nothing is expected, before or after, tells nothing.
         return float(np.nansum(terms[1] - terms[0]))

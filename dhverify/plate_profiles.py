@@ -7,18 +7,27 @@ plates, and has to be learnt anew for every story about a plate.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Final, TypeAlias
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dhverify.gamete_sums import (
+    FEWEST_LINES,
+    Frequencies,
+    GameteSums,
+    allele_dose,
+    hybrid_dose,
+    hybrid_sums,
+    line_sums,
+    rows_of,
+)
 from dhverify.genotypes import MISSING
 from dhverify.pedigree import expected_shares, parse_pedigree
 from dhverify.samples import Role, Sample, SampleSheet
-
-Frequencies: TypeAlias = NDArray[np.float64]
 
 ERRORS: Final = np.array([[0.98, 0.012, 0.008], [0.1, 0.8, 0.1], [0.008, 0.012, 0.98]])
 """Chance of each call (column) given the genotype (row), on the safe side (common practice, no source)."""
@@ -28,18 +37,7 @@ PARENT_WEIGHT: Final = 2.0
 """Gametes that a typed parent's own calls count for in its donor's profile (common practice, no source)."""
 LINE_MIX: Final = (0.78, 0.18, 0.04)
 """A line is a clean gamete, a hybrid, or selfed donor (common practice, no source)."""
-FEWEST_LINES: Final = 2
-"""Lines that tell the profile of a donor without typed parents: one would be compared with itself alone."""
 CLEAN_CONTROLS: Final = frozenset({"haploid", "doubled haploid"})
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Donor:
-    """Sums over the gametes of a donor: second alleles and calls at each marker."""
-
-    second: Frequencies
-    n: Frequencies
-    n_lines: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,16 +47,61 @@ class Profiles:
     calls: NDArray[np.int8]
     rows_of: Mapping[str, Sequence[int]]
     sheet: SampleSheet
-    lines: Mapping[str, _Donor]
+    lines: Mapping[str, GameteSums]
     is_gamete: NDArray[np.bool_]
     holds: Mapping[int, Sample]
-    inducers: Mapping[str, tuple[Frequencies, Frequencies]]
+    hybrids: Mapping[tuple[str, str], tuple[Frequencies, Frequencies]]
     shares: Mapping[str, Mapping[str, float]]
+    _fits: dict[tuple[tuple[str, ...], int], float | None] = field(init=False, repr=False, default_factory=dict)
+
+    @cached_property
+    def inducers(self) -> dict[str, tuple[Frequencies, Frequencies]]:
+        """What hybrids say of each inducer: sums of second alleles and of calls."""
+        found: dict[str, tuple[Frequencies, Frequencies]] = {}
+        for (inducer, _), (second, n) in self.hybrids.items():
+            so_far = found.get(inducer)
+            found[inducer] = (second, n) if so_far is None else (so_far[0] + second, so_far[1] + n)
+        return found
+
+    def of_donors(self, donors: Collection[str]) -> Profiles:
+        """The same with the pedigrees of some donors only: what is not near a plate tells nothing of it."""
+        return replace(self, shares={donor: shares for donor, shares in self.shares.items() if donor in donors})
+
+    def changed(self, told: Mapping[int, Sample | None]) -> Profiles:
+        """What is learnt where some rows hold something else, or nothing that is known.
+
+        Parameters
+        ----------
+        told
+            What each of these rows holds.
+
+        """
+        told = {row: origin for row, origin in told.items() if self.holds.get(row) is not origin}
+        if not told:
+            return self
+        holds = {row: held for row, held in {**self.holds, **told}.items() if held is not None}
+        pairs = [(row, held) for row, origin in told.items() for held in (self.holds.get(row), origin) if held]
+        donors = {held.donor for _, held in pairs if held.donor}
+        names = {held.name for _, held in pairs}
+        lines = {**self.lines, **line_sums(self.calls, self.is_gamete, holds, donors)}
+        return replace(
+            self,
+            holds=holds,
+            rows_of={**self.rows_of, **dict.fromkeys(names, ()), **rows_of(holds, names)},
+            lines=lines,
+            hybrids={
+                **{key: sums for key, sums in self.hybrids.items() if key[1] not in donors},
+                **hybrid_sums(self.calls, self.is_gamete, holds, lines, donors),
+            },
+        )
 
     def of(self, sample: Sample, row: int) -> float | None:
         """Log likelihood that a row holds a sample of the sheet; None where nothing is expected of it."""
-        parts = self._parts(sample, row)
-        return None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
+        key = (self.kind(sample), row)
+        if key not in self._fits:
+            parts = self._parts(sample, row)
+            self._fits[key] = None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
+        return self._fits[key]
 
     def of_rows(self, sample: Sample, rows: NDArray[np.int64]) -> Frequencies | None:
         """Log likelihood that each row holds a sample of the sheet; shape (n_rows,); None as in ``of``."""
@@ -166,7 +209,7 @@ class Profiles:
         is_own = held is not None and held.role is Role.LINE and held.donor == donor and self.is_gamete[row]
         if not is_own or row is None:
             return sums.second, sums.n, sums.n_lines
-        own, called = _dose(self.calls[row])
+        own, called = allele_dose(self.calls[row])
         return sums.second - own, sums.n - called, sums.n_lines - 1
 
     def _typed(self, name: str, row: int | None) -> tuple[Frequencies, Frequencies]:
@@ -175,7 +218,7 @@ class Profiles:
         if not rows:
             zero = np.zeros(self.calls.shape[1])
             return zero, zero
-        return _dose(self.calls[rows[0]])
+        return allele_dose(self.calls[rows[0]])
 
     def _parent(self, name: str, row: int | None) -> Frequencies:
         """Second-allele share of a parent, from the lines of its donors and their other parents."""
@@ -210,12 +253,7 @@ class Profiles:
         return (second + PARENT_WEIGHT * own + 0.25) / (n + PARENT_WEIGHT * called + 0.5)
 
     def _hybrid_dose(self, row: int, donor: str) -> tuple[Frequencies, Frequencies] | None:
-        if self.is_gamete[row]:
-            return None
-        sums = self.lines.get(donor)
-        if sums is None or sums.n_lines < FEWEST_LINES:
-            return None
-        return _other_gamete(self.calls[row], (sums.second + 0.25) / (sums.n + 0.5))
+        return None if self.is_gamete[row] else hybrid_dose(self.calls[row], self.lines.get(donor))
 
 
 def is_expected(sample: Sample) -> bool:
@@ -229,18 +267,6 @@ def is_expected(sample: Sample) -> bool:
 
 def _is_hybrid_of(sample: Sample, inducer: str) -> bool:
     return sample.role in {Role.LINE, Role.CONTROL} and sample.inducer == inducer and bool(sample.donor)
-
-
-def _dose(calls: NDArray[np.int8]) -> tuple[Frequencies, Frequencies]:
-    """Second alleles (0 to 1) and whether called."""
-    called = (calls != MISSING).astype(np.float64)
-    return np.where(calls > 0, calls / 2, 0.0), called
-
-
-def _other_gamete(calls: NDArray[np.int8], donor: Frequencies) -> tuple[Frequencies, Frequencies]:
-    """What the other gamete of a hybrid shows where the donor's own alleles are alike."""
-    told = np.where(calls == MISSING, 0.0, np.maximum(np.abs(2 * donor - 1) - 0.6, 0.0) / 0.4)
-    return told * np.clip(np.maximum(calls, 0) - donor, 0.0, 1.0), told
 
 
 def _inbred(p: Frequencies) -> NDArray[np.float64]:
@@ -262,7 +288,6 @@ def learn_profiles(
     is_full: NDArray[np.bool_],
     holds: Mapping[str, Sample | None],
     sheet: SampleSheet,
-    donors: frozenset[str],
 ) -> Profiles:
     """Learn what everything on a sheet looks like, under a story.
 
@@ -283,47 +308,17 @@ def learn_profiles(
     told = {row: origin for row, s in enumerate(samples) if (origin := holds[s.name]) is not None and is_full[row]}
     called = (calls != MISSING).sum(axis=1)
     is_gamete = (calls == 1).sum(axis=1) <= HYBRID_HETEROZYGOSITY * np.maximum(called, 1)
-    rows_of: dict[str, list[int]] = {}
-    of_donor: dict[str, list[int]] = {}
-    for row, origin in told.items():
-        rows_of.setdefault(origin.name, []).append(row)
-        if origin.role is Role.LINE and is_gamete[row]:
-            of_donor.setdefault(origin.donor, []).append(row)
-    lines = {donor: _sums(calls[rows]) for donor, rows in of_donor.items()}
-    profiles = Profiles(
+    lines = line_sums(calls, is_gamete, told)
+    return Profiles(
         calls=calls,
-        rows_of=rows_of,
+        rows_of=rows_of(told),
         sheet=sheet,
         lines=lines,
         is_gamete=is_gamete,
         holds=told,
-        inducers={},
-        shares={donor: shares for donor, shares in parent_shares(sheet).items() if donor in donors},
+        hybrids=hybrid_sums(calls, is_gamete, told, lines),
+        shares=parent_shares(sheet),
     )
-    inducers = _hybrid_sums(profiles)
-    return Profiles(**{**{f: getattr(profiles, f) for f in _FIELDS}, "inducers": inducers})
-
-
-_FIELDS: Final = ("calls", "rows_of", "sheet", "lines", "is_gamete", "holds", "shares")
-
-
-def _sums(calls: NDArray[np.int8]) -> _Donor:
-    is_called = calls != MISSING
-    second = np.where(is_called, calls, 0).sum(axis=0) / 2
-    return _Donor(second=second, n=is_called.sum(axis=0).astype(np.float64), n_lines=len(calls))
-
-
-def _hybrid_sums(profiles: Profiles) -> dict[str, tuple[Frequencies, Frequencies]]:
-    found: dict[str, tuple[Frequencies, Frequencies]] = {}
-    for row, held in profiles.holds.items():
-        if held.role not in {Role.LINE, Role.CONTROL} or not held.donor:
-            continue
-        mine = profiles._hybrid_dose(row, held.donor)  # noqa: SLF001
-        if mine is not None:
-            zero = np.zeros(profiles.calls.shape[1])
-            second, n = found.get(held.inducer, (zero, zero))
-            found[held.inducer] = (second + mine[0], n + mine[1])
-    return found
 
 
 def parent_shares(sheet: SampleSheet) -> dict[str, dict[str, float]]:

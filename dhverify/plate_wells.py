@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from dhverify.genotypes import MISSING
 from dhverify.lot import Lot
 from dhverify.plate_layout import Move, PlateLayout, moved
-from dhverify.plate_profiles import Profiles, parent_shares
+from dhverify.plate_profiles import Profiles
 from dhverify.samples import Role, Sample, SampleSheet
 
 MOST_MARKERS: Final = 300
@@ -89,20 +89,20 @@ def informative_markers(calls: NDArray[np.int8], most: int) -> NDArray[np.int64]
     return np.array([k for k in picked if worth[k] > 0], dtype=np.int64)
 
 
-def donors_on(layout: PlateLayout, sheet: SampleSheet) -> frozenset[str]:
+def donors_on(layout: PlateLayout, shares: Mapping[str, Mapping[str, float]]) -> frozenset[str]:
     """Donors that a plate has anything to do with; parents bring all their donors.
 
     Parameters
     ----------
     layout
         The plate.
-    sheet
-        The sample sheet.
+    shares
+        Share of each founder in each donor whose pedigree is known.
 
     """
     names = {s.donor for s in layout.at.values()} | {s.name for s in layout.at.values()}
     parents = {s.name for s in layout.at.values() if s.role is Role.PARENT}
-    near = {d for d, shares in parent_shares(sheet).items() if parents & set(shares)}
+    near = {donor for donor, founders in shares.items() if parents & set(founders)}
     return frozenset((names | near) - {""})
 
 

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dhverify.alternatives import MAX_SCORED, DonorPanel, global_tree, homozygous, linked_log_likelihood, screen, united
+from dhverify.alternatives import (
+    MAX_SCORED,
+    DonorPanel,
+    global_tree,
+    homozygous,
+    linked_log_likelihood,
+    pedigree_log_likelihoods,
+    screen,
+    united,
+)
 from dhverify.analysis import Analysis
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import Tree, plant_maker
-from dhverify.hypotheses import PlantMaker, crossed, hybrid_plant, plant_itself, pollen_of_kin
+from dhverify.hypotheses import Hypothesis, crossed, hybrid_plant, plant_itself, pollen_of_kin
 from dhverify.judging import FINDING_ORDER, Option
 from dhverify.likelihood import lay_emissions, state_posterior
 from dhverify.strands import pair_genotypes
@@ -186,32 +195,31 @@ def _score_pollen(
         for source in np.argsort(-scores[position], kind="stable")[:MAX_SCORED]:
             wanted.setdefault(int(source), []).append(position)
     weight = np.log(0.35 / len(sources))
-    for number, positions in sorted(wanted.items()):
-        source = sources[number]
-        values = analysis.learnt.strand_second
-        found = linked_log_likelihood(
-            analysis.learnt,
-            rows[positions],
-            values,
-            crossed("named pollen", plant_maker(donor), _maker(source)),
-        )
+    tasks = [((donor, *_parents(sources[number])), rows[positions]) for number, positions in sorted(wanted.items())]
+    scored = pedigree_log_likelihoods(analysis.learnt, tasks, _named_pollen)
+    for (number, positions), found in zip(sorted(wanted.items()), scored, strict=True):
         for position, value in zip(positions, found, strict=True):
             options[int(members[position])].append(
                 Option(
                     finding="outcross",
                     log_likelihood=float(value),
                     log_weight=float(weight),
-                    detail=source.kind,
-                    name=source.name,
+                    detail=sources[number].kind,
+                    name=sources[number].name,
                 )
             )
     _score_strangers(analysis, members, sources, options)
 
 
-def _maker(source: _Pollen) -> PlantMaker:
-    if source.kind == "false hybrid" and not isinstance(source.tree, int):
-        return hybrid_plant(plant_maker(source.tree[0]), plant_maker(source.tree[1]))
-    return plant_maker(source.tree)
+def _parents(source: _Pollen) -> tuple[Tree, ...]:
+    """The plant that gave pollen; of a hybrid its donor and its inducer."""
+    return source.tree if source.kind == "false hybrid" and not isinstance(source.tree, int) else (source.tree,)
+
+
+def _named_pollen(trees: tuple[Tree, ...]) -> Hypothesis:
+    """A gamete of the donor with pollen of a plant, or of a hybrid of two."""
+    donor, *pollen = map(plant_maker, trees)
+    return crossed("named pollen", donor, pollen[0] if len(pollen) == 1 else hybrid_plant(*pollen))
 
 
 def _score_strangers(
@@ -229,16 +237,13 @@ def _score_strangers(
     scores = screen(analysis.learnt, rows, homozygous(second))
     best = scores.argmax(axis=1)
     inducers = {int(m.slots[slot]) for m in analysis.models for slot in m.inducer_slots}
-    for position, member in enumerate(members):
-        source = inbreds[int(best[position])]
-        finding = "inducer" if source.tree in inducers else "parent"
-        plant = plant_itself("named inbred", plant_maker(source.tree))
-        value = linked_log_likelihood(
-            analysis.learnt, rows[position : position + 1], analysis.learnt.strand_second, plant
-        )
+    closest = [inbreds[int(number)] for number in best]
+    tasks = [((source.tree,), rows[[position]]) for position, source in enumerate(closest)]
+    values = pedigree_log_likelihoods(analysis.learnt, tasks, _named_inbred)
+    for member, source, value in zip(members, closest, values, strict=True):
         options[int(member)].append(
             Option(
-                finding=finding,
+                finding="inducer" if source.tree in inducers else "parent",
                 log_likelihood=float(value[0]),
                 log_weight=float(np.log(0.3 / len(inbreds))),
                 detail="of another cross",
@@ -261,28 +266,38 @@ def _score_other_hybrids(
     pollen = [second_of(analysis, source.tree[1]) for source in hybrids if not isinstance(source.tree, int)]
     means = np.array([united(2 * s.mean_second - p, p) for s, p in zip(hybrids, pollen, strict=True)])
     close = screen(analysis.learnt, rows, means)
-    for position, member in enumerate(members):
-        best = max(
-            *(o.log_likelihood for o in options[int(member)]),
-            float(analysis.log_likelihood[int(member)].max()),
-            -np.inf,
-        )
-        for number in np.argsort(-close[position], kind="stable")[:MAX_SCORED]:
-            source = hybrids[int(number)]
-            if close[position, number] < best - FAR_OFF or isinstance(source.tree, int):
-                continue
-            hybrid = crossed("hybrid of another donor", plant_maker(source.tree[0]), plant_maker(source.tree[1]))
-            row = rows[position : position + 1]
-            value = linked_log_likelihood(analysis.learnt, row, analysis.learnt.strand_second, hybrid)
-            options[int(member)].append(
-                Option(
-                    finding="hybrid",
-                    log_likelihood=float(value[0]),
-                    log_weight=float(np.log(0.02 / max(1, len(hybrids)))),
-                    detail="of another donor",
-                    name=source.name,
-                )
+    wanted = [
+        (position, hybrids[int(number)])
+        for position, member in enumerate(members)
+        for number in np.argsort(-close[position], kind="stable")[:MAX_SCORED]
+        if close[position, number] >= _best_so_far(analysis, int(member), options) - FAR_OFF
+    ]
+    tasks = [(_parents(source), rows[[position]]) for position, source in wanted]
+    values = pedigree_log_likelihoods(analysis.learnt, tasks, _other_hybrid)
+    for (position, source), value in zip(wanted, values, strict=True):
+        options[int(members[position])].append(
+            Option(
+                finding="hybrid",
+                log_likelihood=float(value[0]),
+                log_weight=float(np.log(0.02 / max(1, len(hybrids)))),
+                detail="of another donor",
+                name=source.name,
             )
+        )
+
+
+def _named_inbred(trees: tuple[Tree, ...]) -> Hypothesis:
+    return plant_itself("named inbred", plant_maker(trees[0]))
+
+
+def _other_hybrid(trees: tuple[Tree, ...]) -> Hypothesis:
+    donor, inducer = map(plant_maker, trees)
+    return crossed("hybrid of another donor", donor, inducer)
+
+
+def _best_so_far(analysis: Analysis, member: int, options: Mapping[int, Sequence[Option]]) -> float:
+    told = [option.log_likelihood for option in options[member]]
+    return max(*told, float(analysis.log_likelihood[member].max()), -np.inf)
 
 
 def second_of(analysis: Analysis, tree: Tree) -> NDArray[np.float64]:

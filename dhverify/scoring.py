@@ -174,6 +174,11 @@ def batch_emissions(lot: LearntLot, batch: Sequence[FamilyLines], pairs: list[tu
         fixed = lot.donor_genotype(group.model, group.plant)
         genotypes = pair_genotypes(pairs, lot.slot_values(group.model), fixed)
         parts.append(sample_emissions(lot, group.samples, pairs, genotypes))
+    return joined_emissions(parts)
+
+
+def joined_emissions(parts: Sequence[Emissions]) -> Emissions:
+    """Emissions of several samples at the same strand pairs in one."""
     values = parts[0].values if len(parts) == 1 else np.concatenate([part.values for part in parts], axis=3)
     return Emissions(values=values, columns=parts[0].columns)
 

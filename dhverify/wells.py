@@ -44,9 +44,13 @@ class Wells:
             column=np.array([place[1] for place in places], dtype=np.int64),
         )
 
+    def is_same_plate(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether each of the others stands on the plate of a sample; shape (n_others,)."""
+        return np.asarray((self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0))
+
     def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
         """Log prior of each of the others as the source of DNA in the well of a sample; shape (n_others,)."""
-        is_same = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0)
+        is_same = self.is_same_plate(sample, others)
         apart = np.maximum(
             np.abs(self.row[others] - self.row[sample]), np.abs(self.column[others] - self.column[sample])
         )
@@ -55,7 +59,7 @@ class Wells:
     def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
         """Positions among the others of the wells above, below and beside: they are always looked at."""
         apart = np.abs(self.row[others] - self.row[sample]) + np.abs(self.column[others] - self.column[sample])
-        is_same = (self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0)
+        is_same = self.is_same_plate(sample, others)
         return np.flatnonzero(is_same & (apart == 1))
 
 

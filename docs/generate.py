@@ -96,6 +96,7 @@ ROOMS_WITH_NUMBERS = {
     "displaced_parts": "Parts of plates out of place",
     "plate_parts": "Parts of plates out of place, by what wells hold",
     "plate_wells": "What is seen of wells",
+    "gamete_sums": "Sums over gametes",
     "plate_profiles": "What wells should look like",
     "leaks": "Leaks",
     "chained_leaks": "Leaks of leaks",

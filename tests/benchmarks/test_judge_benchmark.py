@@ -1,8 +1,8 @@
 """The judge's time as a ratio to a bare forward recursion of the same size, its memory as one to the calls it is given.
 
 Opt in with ``-m benchmark``. Time is processor time, so that other work on the machine counts little. The lot has 100
-lines of each F1 donor, a tenth of them hybrids, parents and inducer typed. Its size is 1,000 lines x 2,000 markers;
-DHVERIFY_BENCHMARK_LINES sets another (10000: the size that the published costs are of).
+lines of each F1 donor on full plates, a tenth of them hybrids, parents and inducer typed. Its size is 1,000 lines x
+2,000 markers; DHVERIFY_BENCHMARK_LINES sets another (10000: the size that the published costs are of).
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ FAMILY = 100
 CHROMOSOMES = 10
 LENGTH_CM = 150.0
 HYBRIDS = 0.1
+WELLS = 96
 ERROR, MISSED = 0.005, 0.02
 LARGEST_TIME_RATIO = 200.0
 LARGEST_MEMORY_RATIO = 35.0
@@ -89,7 +90,15 @@ def drawn_sheet(n_donors: int, cross: np.ndarray) -> tuple[Sample, ...]:
     parents = [Sample(name=f"P{number}", role=Role.PARENT) for number in range(2 * n_donors)]
     inducer = Sample(name="I", role=Role.INDUCER)
     lines = [
-        Sample(name=f"L{number}", role=Role.LINE, stage=Stage.HAPLOID, donor=f"D{donor}", inducer="I")
+        Sample(
+            name=f"L{number}",
+            role=Role.LINE,
+            stage=Stage.HAPLOID,
+            donor=f"D{donor}",
+            inducer="I",
+            plate=f"Q{number // WELLS}",
+            well=f"{'ABCDEFGH'[number % 8]}{number % WELLS // 8 + 1:02d}",
+        )
         for number, donor in enumerate(cross)
     ]
     donors = [Sample(name=f"D{n}", role=Role.DONOR, pedigree=f"P{2 * n}/P{2 * n + 1}") for n in range(n_donors)]
