@@ -29,7 +29,11 @@ SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
 """Shares that the screen tries, fewer for speed (common practice, no source)."""
 MAX_PARTNERS: Final = 4
-"""Partners that are scored with linkage for one sample; the screen picks them."""
+"""Partners that are scored with linkage for one sample; the screen picks them, and the best one counts."""
+FEW_MARKERS: Final = 60
+"""On panels of so many markers or fewer no partner stands out, and many count together (common practice, no source)."""
+CELLS_OF_PARTNERS: Final = 4_000
+"""Markers times partners that are scored there, for speed."""
 SCREEN_MARKERS: Final = 800
 """Markers that the screen looks at, evenly spaced: more tell little more."""
 SCREEN_SAMPLES: Final = 64
@@ -67,7 +71,7 @@ class MixtureFit:
     scores
         Log likelihood at every one of :data:`SHARES`; float64, shape (n_shares,).
     otherwise
-        What else the partners may be: pollen parents.
+        The other partners, on few markers; and what else the partners may be: pollen parents, copies.
     partners, log_weights
         All partners looked at, the best first, and the log prior of each as the source of the DNA.
 
@@ -257,16 +261,16 @@ def find_mixtures(
     calls = analysis.learnt.seen.calls
     rate = (calls[able] != MISSING).mean(axis=1)
     able = able[rate > 0.3 * np.median(rate)] if len(able) else able
-    if not len(able) or not len(lines):
+    if not (len(able) and len(lines)):
         return {}
     rows = [int(analysis.rows[line]) for line in lines]
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
-    wells, kin = Wells.of(everyone), kin_numbers(everyone)
+    wells, kin, most = Wells.of(everyone), kin_numbers(everyone), _most_partners(analysis.learnt.grid.n_markers)
     looked_at: list[tuple[int, int, NDArray[np.int64], NDArray[np.float64]]] = []
     for line, row, score in zip(lines, rows, scores, strict=True):
         weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
-        top = _closest(calls, row, able, score + weights, wells.beside(row, able))
+        top = _closest(calls, row, able, score + weights, wells.beside(row, able), most)
         if len(top):
             looked_at.append((int(line), row, able[top], weights[top]))
     genotypes = PartnerGenotypes(analysis)
@@ -284,6 +288,8 @@ def find_mixtures(
             ]
             otherwise += copies.options(line, partners)
             fits.sort(key=_rank, reverse=True)
+            if most > MAX_PARTNERS:
+                otherwise += [fit.option for fit in fits[1:]]
             found[line] = replace(
                 fits[0],
                 otherwise=tuple(otherwise),
@@ -293,17 +299,23 @@ def find_mixtures(
     return found
 
 
+def _most_partners(n_markers: int) -> int:
+    """Partners that are scored with linkage for one sample."""
+    return MAX_PARTNERS if n_markers > FEW_MARKERS else max(MAX_PARTNERS, CELLS_OF_PARTNERS // max(n_markers, 1))
+
+
 def _closest(
     calls: NDArray[np.int8],
     row: int,
     able: NDArray[np.int64],
     scores: NDArray[np.float64],
     beside: NDArray[np.int64],
+    most: int,
 ) -> NDArray[np.int64]:
     """Positions among the able samples of those that are looked at closely, the best first; -inf is none."""
-    order = np.argsort(-scores, kind="stable")[: 4 * MAX_PARTNERS]
+    order = np.argsort(-scores, kind="stable")[: 4 * most]
     order = order[np.isfinite(scores[order])]
-    top = order[~same_kind(calls[row], calls[able[order]])][:MAX_PARTNERS]
+    top = order[~same_kind(calls[row], calls[able[order]])][:most]
     beside = beside[np.isfinite(scores[beside])]
     beside = beside[~same_kind(calls[row], calls[able[beside]])]
     return np.concatenate([top, np.setdiff1d(beside, top)])

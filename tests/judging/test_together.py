@@ -7,14 +7,15 @@ import pytest
 
 from dhverify.alternatives import (
     LINES_TOGETHER,
+    donor_panel,
     linked_log_likelihood,
     linked_log_likelihoods,
     numbered_anew,
     pedigree_log_likelihoods,
 )
 from dhverify.analysis import analyse
-from dhverify.contamination import SHARES, call_chance
-from dhverify.findings_table import candidates, plant_maker
+from dhverify.contamination import SHARES, call_chance, find_mixtures
+from dhverify.findings_table import candidates, clean, plant_maker
 from dhverify.genetic_map import place_markers
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import crossed
@@ -134,3 +135,35 @@ def test_what_is_seen_at_a_share_is_looked_up_marker_by_marker(judged):
                 assert found[marker, own, other] == pytest.approx(expected)
     picked = np.array([3, 50, 7])
     np.testing.assert_array_equal(seen.likelihood(row, share, picked), found[picked])
+
+
+def test_on_few_markers_all_partners_of_a_mixture_count_together(simulated):
+    """Many samples fit about equally well there, and the mixture is as probable as all of them together."""
+    settings = {"n_donors": 3, "lines_per_donor": 20, "n_markers": 30, **FAULTS}
+    _, genotypes, sheet = simulated(seed=8, stage="haploid", **settings)
+    lot = assemble(genotypes, sheet, place_markers(genotypes.markers))
+    analysis = analyse(lot, sheet)
+    finder = LeakFinder.of(lot, analysis)
+    n_het = (lot.seen.calls[analysis.rows] == 1).sum(axis=1)
+    doubtful = [int(line) for line in np.flatnonzero((n_het > 1) & (n_het < 9))]
+    found = find_mixtures(analysis, donor_panel(analysis), doubtful, lot.samples)
+    assert len(found) > 3
+    for line, fit in found.items():
+        row, model = int(analysis.rows[line]), analysis.models[int(analysis.model_of[line])]
+        options = [fit.option, *(option for option in fit.otherwise if option.finding == "mixture")]
+        assert len(options) == len(fit.partners) > 40
+        assert len({option.name for option in options}) == len(options)
+        for option in options[::10]:
+            scores = finder.linked(row, clean(model.shape), model, finder.genotypes[lot.row[option.name]])
+            assert option.log_likelihood == pytest.approx(np.log(np.mean(np.exp(scores - scores.max()))) + scores.max())
+        best = max(options, key=lambda option: option.log_likelihood + option.log_weight)
+        assert fit.partner == best.name
+        together = np.logaddexp.reduce([option.log_likelihood + option.log_weight for option in options])
+        assert together > best.log_likelihood + best.log_weight
+
+
+def test_on_more_markers_the_best_partner_counts(judged):
+    lot, analysis = judged
+    found = find_mixtures(analysis, donor_panel(analysis), range(12), lot.samples)
+    assert found
+    assert all(option.finding != "mixture" for fit in found.values() for option in fit.otherwise)
