@@ -19,7 +19,7 @@ from dhverify.findings_table import Tree, plant_maker, tree_slots
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis, gamete_twice
 from dhverify.judging import Option
-from dhverify.likelihood import Emissions, log_likelihood
+from dhverify.likelihood import log_likelihood
 from dhverify.marker_classes import SURE
 from dhverify.observation import CALLS, N_GENOTYPES
 from dhverify.scoring import LearntLot, joined_emissions, sample_emissions
@@ -212,28 +212,19 @@ def linked_log_likelihoods(
 
     """
     pairs = list(hypothesis.pairs)
-    result = [np.empty(len(rows)) for rows, _ in tasks]
-    laid: list[Emissions] = []
-    waiting: list[NDArray[np.float64]] = []
-
-    def run() -> None:
-        scores = log_likelihood(hypothesis, joined_emissions(laid), learnt.grid)
-        for part, score in zip(waiting, np.split(scores, np.cumsum([len(p) for p in waiting])[:-1]), strict=True):
-            part[:] = score
-        laid.clear()
-        waiting.clear()
-
-    for (rows, values), scores in zip(tasks, result, strict=True):
-        genotypes = pair_genotypes(pairs, values, {})
-        for start in range(0, len(rows), LINES_TOGETHER):
-            part = slice(start, start + LINES_TOGETHER)
-            laid.append(sample_emissions(learnt, rows[part], pairs, genotypes))
-            waiting.append(scores[part])
-            if sum(len(p) for p in waiting) >= LINES_TOGETHER:
-                run()
-    if laid:
-        run()
-    return result
+    genotypes = [pair_genotypes(pairs, values, {}) for _, values in tasks]
+    ends = np.cumsum([len(rows) for rows, _ in tasks])
+    task_of = np.repeat(np.arange(len(tasks)), [len(rows) for rows, _ in tasks])
+    samples = np.concatenate([rows for rows, _ in tasks])
+    scores = np.empty(len(samples))
+    for start in range(0, len(samples), LINES_TOGETHER):
+        part = slice(start, start + LINES_TOGETHER)
+        laid = [
+            sample_emissions(learnt, samples[part][task_of[part] == task], pairs, genotypes[task])
+            for task in np.unique(task_of[part])
+        ]
+        scores[part] = log_likelihood(hypothesis, joined_emissions(laid), learnt.grid)
+    return np.split(scores, ends[:-1])
 
 
 def pedigree_log_likelihoods(

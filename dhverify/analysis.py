@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final, cast
 
 import numpy as np
@@ -84,6 +85,11 @@ class Analysis:
     places: Places
     silent: frozenset[str] = frozenset()
     _clean: NDArray[np.float64] | None = field(default=None, init=False, repr=False)
+
+    @cached_property
+    def line_of(self) -> dict[int, int]:
+        """Number of each judged sample, by its row."""
+        return {int(row): line for line, row in enumerate(self.rows)}
 
     def is_silent(self) -> NDArray[np.bool_]:
         """Whether each judged sample taught nothing; bool, shape (n_judged,)."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, mixed_likelihood
+from dhverify.contamination import SHARES
 from dhverify.copy_share import COPY_SHARE
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import Tree, clean, plant_maker
@@ -20,6 +20,7 @@ from dhverify.judging import FINDING_ORDER
 from dhverify.leaks import SURE_LINKED, LeakFinder
 from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.lot import Lot
+from dhverify.mixed_assay import mixed_likelihood, plant_likelihood
 from dhverify.outcome import Finding
 from dhverify.pair_odds import PairOdds
 from dhverify.wells import TOUCHING, are_neighbours, well_place
@@ -61,7 +62,7 @@ def with_chains(lot: Lot, analysis: Analysis, evidence: Mapping[str, LineEvidenc
     sources = [lot.row[name] for name, known in evidence.items() if _is_typed_mixture(known, finder)]
     result = dict(evidence)
     for name, known in evidence.items():
-        if known.finding not in LIKE_SISTERS or lot.row.get(name, -1) not in finder.number:
+        if known.finding not in LIKE_SISTERS or lot.row.get(name, -1) not in finder.analysis.line_of:
             continue
         near = [row for row in sources if are_neighbours(known.sample, lot.samples[row])]
         fits = [fit for row in near if (fit := _chained(finder, known, row, evidence)) is not None]
@@ -74,7 +75,7 @@ def _is_typed_mixture(known: LineEvidence, finder: LeakFinder) -> bool:
     return (
         known.finding is Finding.MIXTURE
         and known.contaminant in finder.lot.row
-        and finder.lot.row.get(known.sample.name, -1) in finder.number
+        and finder.lot.row.get(known.sample.name, -1) in finder.analysis.line_of
     )
 
 
@@ -83,7 +84,7 @@ def _chained(
 ) -> LineEvidence | None:
     """Return the evidence of a line as a mixture with the gamete that stood in a well first, where that is sure."""
     row = finder.lot.row[known.sample.name]
-    line = finder.number[row]
+    line = finder.analysis.line_of[row]
     model = finder.analysis.models[int(finder.analysis.model_of[line])]
     genotype = _first_gamete(finder, source, evidence[finder.lot.samples[source].name])
     scores = finder.linked(row, clean(model.shape), model, genotype)
@@ -108,7 +109,7 @@ def _chained(
 def _first_gamete(finder: LeakFinder, row: int, known: LineEvidence) -> NDArray[np.float64]:
     """Genotype of the gamete in a mixture, without what it received; float64, shape (n_markers, 3)."""
     learnt = finder.analysis.learnt
-    model = finder.analysis.models[int(finder.analysis.model_of[finder.number[row]])]
+    model = finder.analysis.models[int(finder.analysis.model_of[finder.analysis.line_of[row]])]
     gamete, values = clean(model.shape), learnt.slot_values(model)
     contaminant = finder.genotypes[finder.lot.row[known.contaminant]]
     scores = finder.linked(row, gamete, model, contaminant)
@@ -145,7 +146,7 @@ def with_mutual_leaks(finder: LeakFinder, evidence: Mapping[str, LineEvidence]) 
     """
     row = finder.lot.row
     pairs = _touching(
-        k for k in evidence.values() if k.finding in LOOKED_AT and row.get(k.sample.name, -1) in finder.number
+        k for k in evidence.values() if k.finding in LOOKED_AT and row.get(k.sample.name, -1) in finder.analysis.line_of
     )
     if not pairs:
         return dict(evidence)
@@ -173,7 +174,7 @@ def _mutual(finder: LeakFinder, odds: PairOdds, one: LineEvidence, two: LineEvid
     apart = _log_by_itself(finder, rows[0], one) + _log_by_itself(finder, rows[1], two)
     twins = float(odds.log_odds([rows[0]], [rows[1]])[0]) + np.log(TWIN_SHARE)
     rest = apart + float(np.logaddexp(0.0, twins))
-    prior = finder.analysis.prior_rows()[finder.number[rows[0]]][FINDING_ORDER.index("mixture")]
+    prior = finder.analysis.prior_rows()[finder.analysis.line_of[rows[0]]][FINDING_ORDER.index("mixture")]
     weight = float(np.log(prior * MUTUAL_SHARE * TOUCHING / N_TOUCHING))
     found = float(np.logaddexp.reduce(scores, axis=None) - np.log(scores.size)) + weight - rest
     if found < SURE_LINKED:
@@ -185,7 +186,7 @@ def _mutual(finder: LeakFinder, odds: PairOdds, one: LineEvidence, two: LineEvid
 
 def _log_by_itself(finder: LeakFinder, row: int, known: LineEvidence) -> float:
     """Log likelihood of all that was held against a line, its own contaminant too where it has one."""
-    line = finder.number[row]
+    line = finder.analysis.line_of[row]
     if known.finding is not Finding.MIXTURE or known.contaminant not in finder.lot.row:
         return known.log_evidence
     model = finder.analysis.models[int(finder.analysis.model_of[line])]
@@ -219,12 +220,12 @@ def _both_ways(finder: LeakFinder, rows: Sequence[int]) -> NDArray[np.float64]:
 
     """
     learnt = finder.analysis.learnt
-    models = [finder.analysis.models[int(finder.analysis.model_of[finder.number[row]])] for row in rows]
+    models = [finder.analysis.models[int(finder.analysis.model_of[finder.analysis.line_of[row]])] for row in rows]
     values = np.vstack([learnt.slot_values(model) for model in models])
     second_donor = _moved_slots(models[1].shape.donor, len(learnt.slot_values(models[0])))
     gametes = crossed("two gametes", plant_maker(models[0].shape.donor), plant_maker(second_donor))
     first, second = (
-        np.stack([finder.seen.likelihood(row, share)[:, ::2, ::2] for share in SHARES], axis=-1) for row in rows
+        np.stack([plant_likelihood(learnt, row, share)[:, ::2, ::2] for share in SHARES], axis=-1) for row in rows
     )
     alleles = np.stack([1 - values, values], axis=-1)
     seen = np.stack(

@@ -17,7 +17,7 @@ from dhverify.genotypes import MISSING
 from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
 from dhverify.likelihood import lay_emissions, log_likelihood
-from dhverify.observation import CallErrors
+from dhverify.mixed_assay import mixed_likelihoods
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
@@ -40,20 +40,18 @@ SCREEN_SAMPLES: Final = 64
 """Samples that are screened together, for memory only: it changes no result."""
 LINES_TOGETHER: Final = 64
 """Lines whose partners' genotypes are made together, for speed: it changes no result."""
-VISIBLE_SHARE: Final = 0.2
-"""Share of the DNA at which half of the calls show the rarer allele (common practice, no source)."""
-VISIBLE_SLOPE: Final = 0.04
-"""A call shows the rarer allele from about a fifth of the DNA on (common practice, no source)."""
 FEWEST_HETEROZYGOTES: Final = 10
 """Heterozygotes of a sample from which it is compared with the plant that it may be (common practice, no source)."""
 SAME_KIND: Final = 0.8
 """A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
+FAILED_RATE: Final = 0.3
+"""Called at less than this share of the median sample's markers, a sample failed (common practice, no source)."""
 SURE_SHARE_SD: Final = 0.12
 """The share of a contaminant is told when its posterior standard deviation is at most this (common practice, no
 source)."""
 LARGEST_SHARE_IN_CALLS: Final = 0.27
 """Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
-:func:`dhverify.contamination.call_chance`: .85 of them show it there)."""
+:func:`dhverify.mixed_assay.shown_genotype`: .85 of them show it there)."""
 LARGER_CHANCE: Final = 0.05
 """Calls tell no share where one that they cannot tell is more probable than this (common practice, no source)."""
 
@@ -85,38 +83,6 @@ class MixtureFit:
     log_weights: tuple[float, ...] = ()
 
 
-def call_chance(errors: CallErrors, second_share: float) -> NDArray[np.float64]:
-    """Probability of each call when the second allele has a share of the DNA.
-
-    Returns
-    -------
-    ndarray
-        float64, shape (n_markers, 3).
-
-    """
-    return np.asarray(errors.table()[:, :3] @ shown_genotype(np.array(second_share)))
-
-
-def shown_genotype(second_share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Probability that DNA with a share of the second allele is called as each genotype would be.
-
-    Parameters
-    ----------
-    second_share
-        float64, shape (...).
-
-    Returns
-    -------
-    ndarray
-        float64, shape (3, ...).
-
-    """
-    rarer = np.minimum(second_share, 1 - second_share)
-    visible = np.where(rarer > 0, 1 / (1 + np.exp(-(rarer - VISIBLE_SHARE) / VISIBLE_SLOPE)), 0.0)
-    second = (np.sign(second_share - 0.5) + 1) / 2
-    return np.stack([(1 - visible) * (1 - second), visible, (1 - visible) * second])
-
-
 def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
     """Posterior mean of the share of a contaminant where the data tell it; None else.
 
@@ -144,31 +110,6 @@ def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
     is_hidden = not has_reads and float(weight[shares > LARGEST_SHARE_IN_CALLS].sum()) > LARGER_CHANCE
     is_wide = float(np.sqrt(weight @ (shares - mean) ** 2)) > SURE_SHARE_SD
     return None if is_hidden or is_wide else mean
-
-
-def mixed_likelihood(learnt: LearntLot, row: int, share: float) -> NDArray[np.float64]:
-    """Likelihood of a sample, given its own gamete's allele and a partner's genotype.
-
-    Returns
-    -------
-    ndarray
-        float64, shape (n_markers, 2, 3): own allele (first, second) by partner genotype.
-
-    """
-    return mixed_likelihoods(learnt, row, (share,))[:, 0]
-
-
-def mixed_likelihoods(learnt: LearntLot, row: int, shares: Sequence[float]) -> NDArray[np.float64]:
-    """Likelihood of a sample at several shares of the partner; float64, shape (n_markers, n_shares, 2, 3)."""
-    share = np.array(shares)[:, None, None]
-    second = (1 - share) * np.array([0.0, 1.0])[:, None] + share * np.array([0.0, 0.5, 1.0])
-    if learnt.seen.depths is not None:
-        depths = learnt.seen.depths[row]
-        values = learnt.assay.reads.at_share(depths, second.ravel())
-        plain = learnt.assay.reads.at_share(depths, np.array([0.0, 0.5, 1.0]))
-        return np.asarray(values / plain.max(axis=1, keepdims=True)).reshape(-1, *second.shape)
-    alone = learnt.assay.genotype_likelihood(learnt.seen, np.array([row]))[:, 0]
-    return np.asarray(alone @ shown_genotype(second.ravel())).reshape(-1, *second.shape)
 
 
 def partner_screen(
@@ -257,16 +198,16 @@ def find_mixtures(
 
     Samples that the sheet declares to be the same line or its descent are no contaminants of each other.
     """
-    able = np.array([k for k, s in enumerate(everyone) if s.role is not Role.BLANK], dtype=np.int64)
     calls = analysis.learnt.seen.calls
-    rate = (calls[able] != MISSING).mean(axis=1)
-    able = able[rate > 0.3 * np.median(rate)] if len(able) else able
-    if not (len(able) and len(lines)):
+    able = rows_with_dna(calls, everyone)
+    if not len(able) or not len(lines):
         return {}
     rows = [int(analysis.rows[line]) for line in lines]
     means = panel.mean_second[panel.donor_of_model[analysis.model_of[list(lines)]]]
     scores = partner_screen(analysis.learnt, rows, means, able)
-    wells, kin, most = Wells.of(everyone), kin_numbers(everyone), _most_partners(analysis.learnt.grid.n_markers)
+    wells = Wells.of(everyone)
+    kin = kin_numbers(everyone)
+    most = _most_partners(analysis.learnt.grid.n_markers)
     looked_at: list[tuple[int, int, NDArray[np.int64], NDArray[np.float64]]] = []
     for line, row, score in zip(lines, rows, scores, strict=True):
         weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
@@ -301,7 +242,7 @@ def find_mixtures(
 
 def _most_partners(n_markers: int) -> int:
     """Partners that are scored with linkage for one sample."""
-    return MAX_PARTNERS if n_markers > FEW_MARKERS else max(MAX_PARTNERS, CELLS_OF_PARTNERS // max(n_markers, 1))
+    return MAX_PARTNERS if n_markers > FEW_MARKERS else CELLS_OF_PARTNERS // max(n_markers, 1)
 
 
 def _closest(
@@ -323,6 +264,15 @@ def _closest(
 
 def _rank(fit: MixtureFit) -> float:
     return fit.option.log_likelihood + fit.option.log_weight
+
+
+def rows_with_dna(calls: NDArray[np.int8], everyone: Sequence[Sample]) -> NDArray[np.int64]:
+    """Rows of samples whose DNA may have got into others: no blanks, and none that failed."""
+    able = np.array([k for k, s in enumerate(everyone) if s.role is not Role.BLANK], dtype=np.int64)
+    if not calls.shape[1] or not len(able):
+        return able[:0]
+    rate = (calls[able] != MISSING).mean(axis=1)
+    return able[rate > FAILED_RATE * np.median(rate)]
 
 
 def kin_numbers(everyone: Sequence[Sample]) -> NDArray[np.int64]:

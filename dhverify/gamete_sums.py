@@ -68,13 +68,11 @@ def line_sums(
     for row, held in holds.items():
         if held.role is Role.LINE and is_gamete[row] and (donors is None or held.donor in donors):
             rows.setdefault(held.donor, []).append(row)
-    return {donor: _sums(calls[own]) for donor, own in rows.items()}
-
-
-def _sums(calls: NDArray[np.int8]) -> GameteSums:
-    is_called = calls != MISSING
-    second = np.where(is_called, calls, 0).sum(axis=0) / 2
-    return GameteSums(second=second, n=is_called.sum(axis=0).astype(np.float64), n_lines=len(calls))
+    doses = {donor: allele_dose(calls[own]) for donor, own in rows.items()}
+    return {
+        donor: GameteSums(second=second.sum(axis=0), n=called.sum(axis=0), n_lines=len(called))
+        for donor, (second, called) in doses.items()
+    }
 
 
 def hybrid_sums(

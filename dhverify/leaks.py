@@ -18,15 +18,14 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, kin_numbers, same_kind, told_share
+from dhverify.contamination import SCREEN_SHARES, SHARES, kin_numbers, rows_with_dna, same_kind, told_share
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
-from dhverify.genotypes import MISSING
 from dhverify.hypotheses import Hypothesis
-from dhverify.leak_assay import SeenAtShares
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
+from dhverify.mixed_assay import plant_likelihood
 from dhverify.outcome import Finding
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample
@@ -169,10 +168,6 @@ class LeakFinder:
         Where each sample stands.
     genotypes
         What is known of the genotype of each sample.
-    seen
-        What is seen of samples at every share.
-    number
-        Number of each judged sample, by its row.
 
     """
 
@@ -183,27 +178,20 @@ class LeakFinder:
     kin: NDArray[np.int64]
     wells: Wells
     genotypes: PartnerGenotypes
-    seen: SeenAtShares
-    number: Mapping[int, int]
 
     @classmethod
     def of(cls, lot: Lot, analysis: Analysis) -> LeakFinder:
         """Prepare the search in a lot."""
         n_markers = lot.seen.n_markers
         used = np.unique(np.linspace(0, max(n_markers - 1, 0), min(n_markers, MOST_MARKERS)).astype(np.int64))
-        rate = (lot.seen.calls != MISSING).mean(axis=1) if n_markers else np.zeros(len(lot.samples))
-        able = np.array([k for k, s in enumerate(lot.samples) if s.role is not Role.BLANK], dtype=np.int64)
-        able = able[rate[able] > 0.3 * np.median(rate[able])] if len(able) else able
         return cls(
             lot=lot,
             analysis=analysis,
             used=used if n_markers else used[:0],
-            sources=able,
+            sources=rows_with_dna(lot.seen.calls, lot.samples),
             kin=kin_numbers(lot.samples),
             wells=Wells.of(lot.samples),
             genotypes=PartnerGenotypes(analysis),
-            seen=SeenAtShares.of(lot.seen, analysis.learnt.assay),
-            number={int(row): line for line, row in enumerate(analysis.rows)},
         )
 
     def into(self, row: int, sample: Sample, known: LineEvidence | None) -> Leak | None:
@@ -211,10 +199,10 @@ class LeakFinder:
         if not len(self.used) or len(self.sources) < 2:
             return None
         if sample.role in {Role.LINE, Role.CONTROL}:
-            is_hybrid = known is not None and known.finding is Finding.HYBRID and row in self.number
+            is_hybrid = known is not None and known.finding is Finding.HYBRID and row in self.analysis.line_of
             if not is_hybrid:
                 return None
-            line = self.number[row]
+            line = self.analysis.line_of[row]
             model = self.analysis.models[int(self.analysis.model_of[line])]
             if model.shape.is_bulk:
                 return None
@@ -226,9 +214,9 @@ class LeakFinder:
     def rather_hybrid(self, row: int, known: LineEvidence) -> Leak | None:
         """Return the leak into a hybrid that explains a mixture better than a clean gamete and one other plant."""
         is_small = known.contaminant_share is not None and known.contaminant_share < HALF_SHARE
-        if is_small or row not in self.number or len(self.sources) < 2:
+        if is_small or row not in self.analysis.line_of or len(self.sources) < 2:
             return None
-        model = self.analysis.models[int(self.analysis.model_of[self.number[row]])]
+        model = self.analysis.models[int(self.analysis.model_of[self.analysis.line_of[row]])]
         if model.shape.is_bulk:
             return None
         contaminant = self.genotypes[self.lot.row[known.contaminant]]
@@ -244,7 +232,7 @@ class LeakFinder:
             return None
         fits = {int(k): self._at_shares(row, mixed, int(sources[k])) for k in order}
         given = np.stack([self.genotypes[int(sources[k])][self.used] for k in order], axis=-1)
-        null = max(null, *self._as_copies(self.seen.likelihood(row, 0.0, self.used), given))
+        null = max(null, *self._as_copies(plant_likelihood(self.analysis.learnt, row, 0.0, self.used), given))
         return self._best(row, sources, weights, fits, null, SURE)
 
     def _into_hybrid(self, row: int, model: FamilyModel, null: float) -> Leak | None:
@@ -254,12 +242,12 @@ class LeakFinder:
         ]
         sources, weights = self._sources(row)
         screened = self._screen(row, own, sources) + weights
-        alone = self.seen.likelihood(row, 0.0, self.used)[:, :, 0]
+        alone = plant_likelihood(self.analysis.learnt, row, 0.0, self.used)[:, :, 0]
         odds = screened - float(np.log(np.einsum("mg,mg->m", own, alone)).sum())
         order = np.argsort(-odds, kind="stable")
         if not len(order) or odds[order[0]] < SCREENED:
             return None
-        is_near = [are_neighbours(self.lot.samples[row], self.lot.samples[int(k)]) for k in sources]
+        is_near = self.wells.is_touching(row, sources)
         wanted = {int(k) for k in order[:MAX_SOURCES]}
         wanted |= {k for k, near in enumerate(is_near) if near and odds[k] > BESIDE * odds[order[0]]}
         hybrid = candidates(model.shape)[_hybrid_of(model)].hypothesis
@@ -267,7 +255,7 @@ class LeakFinder:
         self.genotypes.prepare(sources[numbers])
         given = np.stack([self.genotypes[int(sources[k])] for k in numbers], axis=-1)
         fits = dict(zip(numbers, self.all_linked(row, hybrid, model, given), strict=True))
-        null = max(null, *self._as_copies(self.seen.likelihood(row, 0.0), given))
+        null = max(null, *self._as_copies(plant_likelihood(self.analysis.learnt, row, 0.0), given))
         is_placed = bool(np.isfinite(self.analysis.learnt.grid.cm).mean() >= MOSTLY_PLACED)
         return self._best(row, sources, weights, fits, null, SURE_LINKED if is_placed else SURE)
 
@@ -316,7 +304,7 @@ class LeakFinder:
         learnt = self.analysis.learnt
         pairs = list(hypothesis.pairs)
         own = pair_genotypes(pairs, learnt.slot_values(model), {}).transpose(0, 2, 1)
-        seen = [own @ (self.seen.likelihood(row, share) @ genotypes) for share in SHARES]
+        seen = [own @ (plant_likelihood(self.analysis.learnt, row, share) @ genotypes) for share in SHARES]
         laid = np.stack(seen, axis=-1).reshape(*own.shape[:2], -1)
         scores = log_likelihood(hypothesis, lay_emissions(laid, pairs, learnt.grid), learnt.grid)
         return scores.reshape(-1, len(SHARES))
@@ -348,7 +336,7 @@ class LeakFinder:
         untyped = homozygous(self.analysis.learnt.pool_second[self.used])
         best = np.full(len(sources), -np.inf)
         for share in SCREEN_SHARES:
-            chance = np.einsum("mg,mgh->mh", own, self.seen.likelihood(row, share, self.used))
+            chance = np.einsum("mg,mgh->mh", own, plant_likelihood(self.analysis.learnt, row, share, self.used))
             log_chance = np.log(np.maximum(chance, 1e-12))
             unknown = np.log(np.maximum((chance * untyped).sum(axis=1), 1e-12))
             told = (log_chance - unknown[:, None]).astype(np.float32)
@@ -359,7 +347,7 @@ class LeakFinder:
     def _at_shares(self, row: int, own: NDArray[np.float64], source: int) -> NDArray[np.float64]:
         """Log likelihood of one source at every share."""
         genotype = self.genotypes[source][self.used]
-        seen = (self.seen.likelihood(row, share, self.used) for share in SHARES)
+        seen = (plant_likelihood(self.analysis.learnt, row, share, self.used) for share in SHARES)
         chances = [np.einsum("mg,mgh,mh->m", own, values, genotype) for values in seen]
         return np.log(np.maximum(np.array(chances), 1e-12)).sum(axis=1)
 
@@ -371,7 +359,7 @@ class LeakFinder:
 
     def _null(self, row: int, own: NDArray[np.float64]) -> float:
         """Log likelihood without a leak, whatever the sample's own heterozygosity."""
-        seen = self.seen.likelihood(row, 0.0, self.used)[:, :, 0]
+        seen = plant_likelihood(self.analysis.learnt, row, 0.0, self.used)[:, :, 0]
         plain = np.einsum("mg,mg->m", own, seen)
         free = seen @ np.array([0.25, 0.5, 0.25])
         tries = [float(np.log(np.maximum((1 - h) * plain + h * free, 1e-12)).sum()) for h in OWN_HETEROZYGOSITY]

@@ -77,7 +77,6 @@ class PairComparison:
         ).reshape(len(analysis.models), lot.grid.n_markers)
         self.bits = CallBits(lot.seen.calls)
         self.mask = packed(self.segregating)
-        self._number_of = {int(row): number for number, row in enumerate(analysis.rows)}
         self._stretches: dict[tuple[int, bool], tuple[float, float]] = {}
 
     def _segregating(self, model: int) -> NDArray[np.bool_]:
@@ -200,7 +199,7 @@ class PairComparison:
         return min(stretches for stretches, _ in told), min(worth for _, worth in told)
 
     def _is_clean(self, row: int) -> bool:
-        number = self._number_of.get(row)
+        number = self.analysis.line_of.get(row)
         return row in self._is_elsewhere or number is None or bool(self.clean[number])
 
     def _family_stretches(self, model: int, *, is_clean: bool) -> tuple[float, float]:

@@ -32,35 +32,24 @@ ELSE: Final = 0.001
 """Share of genotypes that are something else, whatever was seen (common practice, no source)."""
 
 
-def partner_genotype(analysis: Analysis, row: int) -> NDArray[np.float64]:
-    """Genotype probabilities of a sample; where it is known how it came about, from its strands, too.
+class PartnerGenotypes:
+    """Genotype probabilities of samples; where it is known how one came about, from its strands, too.
+
+    They are made when first asked for, and the latest are kept.
 
     Parameters
     ----------
     analysis
         The lot.
-    row
-        The sample.
-
-    Returns
-    -------
-    ndarray
-        float64, shape (n_markers, 3).
 
     """
-    return PartnerGenotypes(analysis)[row]
-
-
-class PartnerGenotypes:
-    """Genotype probabilities of samples, made when first asked for; the latest are kept."""
 
     def __init__(self, analysis: Analysis) -> None:
         self.analysis = analysis
-        self._line_of = {int(row): line for line, row in enumerate(analysis.rows)}
         self._kept: dict[int, NDArray[np.float64]] = {}
 
     def __getitem__(self, row: int) -> NDArray[np.float64]:
-        """Return the genotype of a sample, as :func:`partner_genotype` does."""
+        """Return the genotype of a sample by its row; float64, shape (n_markers, 3)."""
         if row not in self._kept:
             self.prepare((row,))
         return self._kept[row]
@@ -75,7 +64,7 @@ class PartnerGenotypes:
             new = list(wanted)[:most]
         alike: dict[tuple[int, int], list[int]] = {}
         for row in new:
-            line = self._line_of.get(row)
+            line = self.analysis.line_of.get(row)
             way = None if line is None else _sure_way(self.analysis, line)
             if line is None or way is None:
                 self._kept[row] = self.analysis.learnt.plant_genotype(row)

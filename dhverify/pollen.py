@@ -266,11 +266,12 @@ def _score_other_hybrids(
     pollen = [second_of(analysis, source.tree[1]) for source in hybrids if not isinstance(source.tree, int)]
     means = np.array([united(2 * s.mean_second - p, p) for s, p in zip(hybrids, pollen, strict=True)])
     close = screen(analysis.learnt, rows, means)
+    best = [_best_so_far(analysis, int(member), options) for member in members]
     wanted = [
         (position, hybrids[int(number)])
-        for position, member in enumerate(members)
-        for number in np.argsort(-close[position], kind="stable")[:MAX_SCORED]
-        if close[position, number] >= _best_so_far(analysis, int(member), options) - FAR_OFF
+        for position, score in enumerate(close)
+        for number in np.argsort(-score, kind="stable")[:MAX_SCORED]
+        if score[number] >= best[position] - FAR_OFF
     ]
     tasks = [(_parents(source), rows[[position]]) for position, source in wanted]
     values = pedigree_log_likelihoods(analysis.learnt, tasks, _other_hybrid)

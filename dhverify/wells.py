@@ -48,19 +48,21 @@ class Wells:
         """Whether each of the others stands on the plate of a sample; shape (n_others,)."""
         return np.asarray((self.plate[others] == self.plate[sample]) & (self.plate[sample] >= 0))
 
-    def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Log prior of each of the others as the source of DNA in the well of a sample; shape (n_others,)."""
-        is_same = self.is_same_plate(sample, others)
+    def is_touching(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Whether the well of each of the others touches that of a sample, corners included; shape (n_others,)."""
         apart = np.maximum(
             np.abs(self.row[others] - self.row[sample]), np.abs(self.column[others] - self.column[sample])
         )
-        return source_log_weights(is_same & (apart == 1), is_same)
+        return np.asarray(self.is_same_plate(sample, others) & (apart == 1))
+
+    def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Log prior of each of the others as the source of DNA in the well of a sample; shape (n_others,)."""
+        return source_log_weights(self.is_touching(sample, others), self.is_same_plate(sample, others))
 
     def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
         """Positions among the others of the wells above, below and beside: they are always looked at."""
         apart = np.abs(self.row[others] - self.row[sample]) + np.abs(self.column[others] - self.column[sample])
-        is_same = self.is_same_plate(sample, others)
-        return np.flatnonzero(is_same & (apart == 1))
+        return np.flatnonzero(self.is_same_plate(sample, others) & (apart == 1))
 
 
 def are_neighbours(first: Sample, second: Sample) -> bool:

@@ -73,6 +73,7 @@ ROOMS_WITH_NUMBERS = {
     "pollen": "Other pollen",
     "partners": "Genotypes of other samples",
     "wells": "Where foreign DNA comes from",
+    "mixed_assay": "What is seen of the DNA of two",
     "contamination": "Mixtures",
     "sister_copies": "A copy, and a mixture with it",
     "one_plant": "Donors whose lines come of one plant",

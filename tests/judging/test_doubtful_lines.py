@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from mixed_calls import call_chance
 from scipy.stats import binom
 
 from dhverify.analysis import analyse
 from dhverify.checking import run_check
-from dhverify.contamination import call_chance, find_mixtures
+from dhverify.contamination import find_mixtures
 from dhverify.diagnosis import diagnose
 from dhverify.evidence import NO_MEASURES, LineEvidence, Share
 from dhverify.findings_table import FamilyShape, candidates, plant_maker

@@ -7,7 +7,6 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from dhverify.contamination import mixed_likelihoods, shown_genotype
 from dhverify.findings_table import plant_maker
 from dhverify.hypotheses import (
     SEGMENT_KINDS,
@@ -17,6 +16,7 @@ from dhverify.hypotheses import (
     hybrid_plant,
     plant_itself,
 )
+from dhverify.mixed_assay import mixed_likelihoods, shown_genotype
 from dhverify.observation import ReadErrors
 from dhverify.strands import pair_genotypes
 

@@ -16,11 +16,12 @@ import pytest
 
 from dhverify import diagnosis
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, MixtureFit, mixed_likelihood
+from dhverify.contamination import SHARES, MixtureFit
 from dhverify.judging import FINDING_ORDER, Option
+from dhverify.mixed_assay import mixed_likelihood
 from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
-from dhverify.partners import ELSE, partner_genotype
+from dhverify.partners import ELSE, PartnerGenotypes
 from dhverify.samples import Role, Sample
 
 CHROM = ["1", "1", "1", "1", "2", "2"]
@@ -152,7 +153,7 @@ class Twin:
 
     def mixed(self, name, witness, partner):
         """Another gamete with DNA of the partner, all shares alike before they are looked at."""
-        row, genotype = self.lot.row[name], partner_genotype(self.analysis, self.lot.row[partner])
+        row, genotype = self.lot.row[name], PartnerGenotypes(self.analysis)[self.lot.row[partner]]
         scores = []
         for share in SHARES:
             given = np.einsum("mag,mg->ma", mixed_likelihood(self.learnt, row, share), genotype)
@@ -264,7 +265,7 @@ def as_plant(twin, name):
 
 def daughters_odds(twin, others):
     """Log odds that others come of the sample, against what the one sister says of them."""
-    plant, sister = as_plant(twin, DOUBTFUL), partner_genotype(twin.analysis, twin.lot.row[SISTER])
+    plant, sister = as_plant(twin, DOUBTFUL), PartnerGenotypes(twin.analysis)[twin.lot.row[SISTER]]
     chromosomes = np.empty((2, len(CM)))
     for marker in range(len(CM)):
         second = sister[marker, 2] / (sister[marker, 0] + sister[marker, 2])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from mixed_calls import call_chance
 
 from dhverify.alternatives import (
     LINES_TOGETHER,
@@ -14,15 +15,15 @@ from dhverify.alternatives import (
     pedigree_log_likelihoods,
 )
 from dhverify.analysis import analyse
-from dhverify.contamination import SHARES, call_chance, find_mixtures
+from dhverify.contamination import SHARES, find_mixtures
 from dhverify.findings_table import candidates, clean, plant_maker
 from dhverify.genetic_map import place_markers
 from dhverify.genotypes import MISSING
 from dhverify.hypotheses import crossed
-from dhverify.leak_assay import SeenAtShares
 from dhverify.leaks import LeakFinder
 from dhverify.lot import assemble
-from dhverify.partners import PartnerGenotypes, partner_genotype
+from dhverify.mixed_assay import plant_likelihood
+from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role
 
 FAULTS = {"hybrid_share": 0.2, "selfed_donor_share": 0.1, "donor_share": 0.1, "outcross_share": 0.1}
@@ -41,7 +42,7 @@ def test_partners_made_together_are_those_made_alone(judged):
     together = PartnerGenotypes(analysis)
     together.prepare(range(len(lot.samples)))
     for row in range(len(lot.samples)):
-        np.testing.assert_allclose(together[row], partner_genotype(analysis, row), rtol=1e-9)
+        np.testing.assert_allclose(together[row], PartnerGenotypes(analysis)[row], rtol=1e-9)
 
 
 def test_partners_that_memory_does_not_hold_are_made_again(judged, monkeypatch):
@@ -118,8 +119,7 @@ def test_only_the_plate_is_searched_in_a_large_lot(judged, monkeypatch):
 def test_what_is_seen_at_a_share_is_looked_up_marker_by_marker(judged):
     lot, analysis = judged
     assay, share, row = analysis.learnt.assay, 0.3, 5
-    seen = SeenAtShares.of(lot.seen, assay)
-    found = seen.likelihood(row, share)
+    found = plant_likelihood(analysis.learnt, row, share)
     for own in range(3):
         for other in range(3):
             second = (1 - share) * own / 2 + share * other / 2
@@ -134,7 +134,7 @@ def test_what_is_seen_at_a_share_is_looked_up_marker_by_marker(judged):
                     expected = 1.0 if call == MISSING else chance[marker, call]
                 assert found[marker, own, other] == pytest.approx(expected)
     picked = np.array([3, 50, 7])
-    np.testing.assert_array_equal(seen.likelihood(row, share, picked), found[picked])
+    np.testing.assert_array_equal(plant_likelihood(analysis.learnt, row, share, picked), found[picked])
 
 
 def test_on_few_markers_all_partners_of_a_mixture_count_together(simulated):

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from mixed_calls import call_chance
 from scipy.stats import betabinom, binom
 
-from dhverify.contamination import call_chance, mixed_likelihood
 from dhverify.learning import first_assay
 from dhverify.marker_grid import lay_out
+from dhverify.mixed_assay import mixed_likelihood
 from dhverify.observation import AssayModel, CallErrors, Observations, ReadErrors, calls_likelihood
 from dhverify.scoring import LearntLot
 
