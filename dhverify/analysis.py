@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dhverify.family_models import FamilyModel, StrandRegistry, build_families
+from dhverify.findings_table import Candidate, candidates
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import JudgedLot, Progress, judged_samples, prior_rows, silent_lines
-from dhverify.judging import FINDING_ORDER, expected_column, posterior
+from dhverify.judged_lot import JudgedLot, Progress, judged_samples, prior_rows, silent_lines, stage_of
+from dhverify.judging import FINDING_ORDER, candidate_log_weights, expected_column, posterior
 from dhverify.learning import first_assay, founder_priors, pool_frequency, prior_values
 from dhverify.learning_rounds import allele_error, crude_clean, donors_of_other_parents, learn
 from dhverify.lot import Lot, Places, with_loose_markers, without_markers
@@ -66,6 +67,8 @@ class Analysis:
         Names and positions of the usable markers.
     silent
         Names of samples that taught nothing.
+    own_parent_pollen
+        Log of how much more often than shipped an outcross is by pollen of the donor's own parents.
 
     """
 
@@ -84,6 +87,7 @@ class Analysis:
     plant_rows: dict[str, int]
     places: Places
     silent: frozenset[str] = frozenset()
+    own_parent_pollen: float = 0.0
     _clean: NDArray[np.float64] | None = field(default=None, init=False, repr=False)
 
     @cached_property
@@ -98,6 +102,12 @@ class Analysis:
     def prior_rows(self) -> NDArray[np.float64]:
         """Prior of each judged sample; float64, shape (n_judged, n_findings)."""
         return prior_rows(self.judged, self.priors)
+
+    def ways(self, line: int) -> tuple[tuple[Candidate, ...], NDArray[np.float64]]:
+        """Candidates of a judged sample, and the log share of each within its finding, as learnt."""
+        found = candidates(self.models[int(self.model_of[line])].shape)
+        weights = candidate_log_weights(found, stage_of(self.judged[line]))
+        return found, weights + self.own_parent_pollen * np.array([way.is_of_own_parent for way in found])
 
     def clean_probability(self) -> NDArray[np.float64]:
         """Probability of the expected finding of each judged sample, before other plants are looked at."""

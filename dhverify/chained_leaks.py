@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES
 from dhverify.copy_share import COPY_SHARE
 from dhverify.evidence import LineEvidence
 from dhverify.findings_table import Tree, clean, plant_maker
@@ -21,6 +20,7 @@ from dhverify.leaks import SURE_LINKED, LeakFinder
 from dhverify.likelihood import lay_emissions, log_likelihood, state_posterior
 from dhverify.lot import Lot
 from dhverify.mixed_assay import mixed_likelihood, plant_likelihood
+from dhverify.mixture_fits import SHARES
 from dhverify.outcome import Finding
 from dhverify.pair_odds import PairOdds
 from dhverify.wells import TOUCHING, are_neighbours, well_place

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -18,14 +17,13 @@ from dhverify.hypotheses import pollen_of_kin
 from dhverify.judging import Option
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.mixed_assay import mixed_likelihoods
+from dhverify.mixture_fits import SHARES, MixtureFit
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
 from dhverify.sister_copies import SisterCopies
-from dhverify.wells import Wells
+from dhverify.wells import Sources, Wells
 
-SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
-"""Shares of the DNA that are tried for a contaminant (common practice, no source)."""
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
 """Shares that the screen tries, fewer for speed (common practice, no source)."""
 MAX_PARTNERS: Final = 4
@@ -46,70 +44,6 @@ SAME_KIND: Final = 0.8
 """A partner that is heterozygous at this share of the sample's heterozygotes is the same plant, not a contaminant."""
 FAILED_RATE: Final = 0.3
 """Called at less than this share of the median sample's markers, a sample failed (common practice, no source)."""
-SURE_SHARE_SD: Final = 0.12
-"""The share of a contaminant is told when its posterior standard deviation is at most this (common practice, no
-source)."""
-LARGEST_SHARE_IN_CALLS: Final = 0.27
-"""Calls tell the share of a contaminant only while some of them still hide it (computed from the curve of
-:func:`dhverify.mixed_assay.shown_genotype`: .85 of them show it there)."""
-LARGER_CHANCE: Final = 0.05
-"""Calls tell no share where one that they cannot tell is more probable than this (common practice, no source)."""
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class MixtureFit:
-    """The best partner of one sample and its share of the DNA.
-
-    Attributes
-    ----------
-    option
-        For the posterior.
-    partner
-        Name of the partner.
-    scores
-        Log likelihood at every one of :data:`SHARES`; float64, shape (n_shares,).
-    otherwise
-        The other partners, on few markers; and what else the partners may be: pollen parents, copies.
-    partners, log_weights
-        All partners looked at, the best first, and the log prior of each as the source of the DNA.
-
-    """
-
-    option: Option
-    partner: str
-    scores: NDArray[np.float64]
-    otherwise: tuple[Option, ...] = ()
-    partners: tuple[str, ...] = ()
-    log_weights: tuple[float, ...] = ()
-
-
-def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
-    """Posterior mean of the share of a contaminant where the data tell it; None else.
-
-    Calls show it no further once nearly all markers that differ are heterozygous, so that a share is told by them
-    only where larger ones are excluded.
-
-    Parameters
-    ----------
-    scores
-        float64, shape (n_shares,). Log likelihood at every one of :data:`SHARES`.
-    has_reads
-        Whether they come from reads.
-
-    Examples
-    --------
-    >>> sure, open_above = -100.0 * (np.array(SHARES) != 0.25), -100.0 * (np.array(SHARES) < 0.25)
-    >>> told_share(sure, has_reads=False), told_share(open_above, has_reads=False)
-    (0.25, None)
-
-    """
-    shares = np.array(SHARES)
-    weight = np.exp(scores - scores.max())
-    weight /= weight.sum()
-    mean = float(weight @ shares)
-    is_hidden = not has_reads and float(weight[shares > LARGEST_SHARE_IN_CALLS].sum()) > LARGER_CHANCE
-    is_wide = float(np.sqrt(weight @ (shares - mean) ** 2)) > SURE_SHARE_SD
-    return None if is_hidden or is_wide else mean
 
 
 def partner_screen(
@@ -208,34 +142,31 @@ def find_mixtures(
     wells = Wells.of(everyone)
     kin = kin_numbers(everyone)
     most = _most_partners(analysis.learnt.grid.n_markers)
-    looked_at: list[tuple[int, int, NDArray[np.int64], NDArray[np.float64]]] = []
+    looked_at: list[tuple[int, int, NDArray[np.int64], Sources]] = []
     for line, row, score in zip(lines, rows, scores, strict=True):
-        weights = np.where(kin[able] == kin[row], -np.inf, wells.log_weights(row, able))
+        sources = wells.sources(row, able)
+        weights = np.where(kin[able] == kin[row], -np.inf, sources.log_weights())
         top = _closest(calls, row, able, score + weights, wells.beside(row, able), most)
         if len(top):
-            looked_at.append((int(line), row, able[top], weights[top]))
+            looked_at.append((int(line), row, able[top], sources.chosen(top)))
     genotypes = PartnerGenotypes(analysis)
     copies = SisterCopies(genotypes)
     found = {}
     for start in range(0, len(looked_at), LINES_TOGETHER):
         part = looked_at[start : start + LINES_TOGETHER]
         genotypes.prepare(np.concatenate([partners for _, _, partners, _ in part]))
-        for line, row, partners, log_weights in part:
-            fits = _fits(genotypes, line, row, partners, everyone, log_weights)
+        for line, row, partners, sources in part:
             otherwise = [
                 _as_pollen(analysis, line, row, int(partner), everyone, len(able))
                 for partner in partners
                 if everyone[partner].name in strangers
             ]
-            otherwise += copies.options(line, partners)
-            fits.sort(key=_rank, reverse=True)
-            if most > MAX_PARTNERS:
-                otherwise += [fit.option for fit in fits[1:]]
-            found[line] = replace(
-                fits[0],
-                otherwise=tuple(otherwise),
-                partners=tuple(fit.partner for fit in fits),
-                log_weights=tuple(fit.option.log_weight for fit in fits),
+            found[line] = MixtureFit.of(
+                [everyone[int(partner)].name for partner in partners],
+                _scores(genotypes, line, row, partners),
+                sources,
+                pollen_or_copies=(*otherwise, *copies.options(line, partners)),
+                all_count=most > MAX_PARTNERS,
             )
     return found
 
@@ -260,10 +191,6 @@ def _closest(
     beside = beside[np.isfinite(scores[beside])]
     beside = beside[~same_kind(calls[row], calls[able[beside]])]
     return np.concatenate([top, np.setdiff1d(beside, top)])
-
-
-def _rank(fit: MixtureFit) -> float:
-    return fit.option.log_likelihood + fit.option.log_weight
 
 
 def rows_with_dna(calls: NDArray[np.int8], everyone: Sequence[Sample]) -> NDArray[np.int64]:
@@ -311,15 +238,8 @@ def same_kind(sample: NDArray[np.int8], partners: NDArray[np.int8]) -> NDArray[n
     return np.asarray((here == 1).sum(axis=1) > SAME_KIND * np.maximum(called, 1))
 
 
-def _fits(
-    genotypes: PartnerGenotypes,
-    line: int,
-    row: int,
-    partners: NDArray[np.int64],
-    everyone: Sequence[Sample],
-    log_weights: NDArray[np.float64],
-) -> list[MixtureFit]:
-    """Fit several partners at all shares in one recursion."""
+def _scores(genotypes: PartnerGenotypes, line: int, row: int, partners: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Log likelihood of several partners at all shares, in one recursion; float64, shape (n_partners, n_shares)."""
     analysis = genotypes.analysis
     learnt = analysis.learnt
     model = analysis.models[int(analysis.model_of[line])]
@@ -333,17 +253,4 @@ def _fits(
     second = values[[slot for slot, _ in pairs]].T[:, :, None]
     seen = given[0] * (1 - second) + given[1] * second
     scores = log_likelihood(gamete, lay_emissions(seen, pairs, learnt.grid), learnt.grid)
-    return [
-        _fitted(everyone[int(partner)].name, scores[k * len(SHARES) : (k + 1) * len(SHARES)], float(log_weights[k]))
-        for k, partner in enumerate(partners)
-    ]
-
-
-def _fitted(partner: str, score: NDArray[np.float64], log_weight: float) -> MixtureFit:
-    option = Option(
-        finding="mixture",
-        log_likelihood=float(np.logaddexp.reduce(score) - np.log(len(score))),
-        log_weight=log_weight,
-        name=partner,
-    )
-    return MixtureFit(option=option, partner=partner, scores=score)
+    return scores.reshape(len(partners), len(SHARES))

@@ -12,22 +12,24 @@ from scipy.stats import binom
 
 from dhverify.alternatives import DonorPanel, OtherDonors, donor_panel, other_donors
 from dhverify.analysis import Analysis
-from dhverify.contamination import MixtureFit, find_mixtures, told_share
+from dhverify.contamination import find_mixtures
 from dhverify.decoding import Decoded, decode
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
-from dhverify.findings_table import EXPECTED, candidates
+from dhverify.findings_table import EXPECTED
 from dhverify.genotypes import MISSING
-from dhverify.judged_lot import Progress, prior_rows, stage_of, unphased_lines
-from dhverify.judging import FINDING_ORDER, Option, candidate_log_weights, expected_column, posterior
+from dhverify.judged_lot import Progress, prior_rows, unphased_lines
+from dhverify.judging import FINDING_ORDER, Option, expected_column, posterior
 from dhverify.learning import prior_values
 from dhverify.learning_rounds import stage_priors
 from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
+from dhverify.mixture_fits import MixtureFit, learnt_places
 from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
+from dhverify.own_pollen import with_own_parent_pollen
 from dhverify.pollen import named_pollen
 from dhverify.poor_samples import POOR_SAMPLE, poor_samples
 from dhverify.samples import Role, Sample, Stage
@@ -74,6 +76,7 @@ class Diagnosis:
 
 def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | None = None) -> Diagnosis:
     """Find what each judged sample most probably is, among all plants of the lot."""
+    analysis = with_own_parent_pollen(analysis)
     panel = donor_panel(analysis)
     first = posterior(analysis.pooled, analysis.prior_rows())
     in_doubt = _in_doubt(analysis, first)
@@ -90,8 +93,9 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line].append(poor)
     for line, sisters in crossed_sisters(analysis, doubtful).items():
         options[line].append(sisters)
+    mixtures = _by_places(analysis, mixtures, options)
     for line, mixture in mixtures.items():
-        options[line] += [mixture.option, *mixture.otherwise]
+        options[line] += mixture.options
     shares, *_ = _pooled_shares(analysis, options)
     for line, found in by_sisters(analysis, mixtures, shares).items():
         options[line] += found
@@ -168,6 +172,17 @@ def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> froz
     return frozenset(name for name in names - analysis.silent if het[name] < FIXED_HETEROZYGOSITY)
 
 
+def _by_places(
+    analysis: Analysis, mixtures: Mapping[int, MixtureFit], options: Sequence[Sequence[Option]]
+) -> dict[int, MixtureFit]:
+    """Mixtures by where the DNA comes from in this lot; ``options`` are all others."""
+    everything = [[*found, *(mixtures[line].options if line in mixtures else [])] for line, found in enumerate(options)]
+    shares, *_ = _pooled_shares(analysis, everything)
+    chance = np.where(analysis.is_silent(), 0.0, shares[:, FINDING_ORDER.index("mixture")])
+    places = learnt_places(mixtures, chance)
+    return {line: mixture.by_places(places) for line, mixture in mixtures.items()}
+
+
 def _pooled_shares(
     analysis: Analysis, options: Sequence[Sequence[Option]]
 ) -> tuple[NDArray[np.float64], dict[Stage, NDArray[np.float64]], NDArray[np.float64]]:
@@ -206,8 +221,7 @@ class _Choice:
 def _choose(analysis: Analysis, line: int, share: NDArray[np.float64], options: Sequence[Option]) -> _Choice:
     """Most probable finding, then the most probable way to it."""
     finding = FINDING_ORDER[int(share.argmax())]
-    found = candidates(analysis.models[int(analysis.model_of[line])].shape)
-    weights = candidate_log_weights(found, stage_of(analysis.judged[line]))
+    found, weights = analysis.ways(line)
     values = analysis.learnt.weight * analysis.log_likelihood[line] + weights
     ways = [(float(values[k]), k, c.detail, "") for k, c in enumerate(found) if c.finding == finding]
     ways += [
@@ -287,7 +301,7 @@ def _evidence(
 
 def _told_share(mixture: MixtureFit | None, analysis: Analysis) -> float | None:
     """The share of a contaminant where the data tell it."""
-    return None if mixture is None else told_share(mixture.scores, has_reads=analysis.learnt.seen.depths is not None)
+    return None if mixture is None else mixture.told_share(has_reads=analysis.learnt.seen.depths is not None)
 
 
 def expected_finding(sample: Sample) -> Finding:

@@ -44,6 +44,10 @@ SELFED_WEIGHTS: Final = MappingProxyType({"selfed once": (0.7, 0.25), "selfed tw
 """Share of selfed donors that were selfed so often, at the stage of a seedling and at D1; the rest were selfed more
 often (common practice, no source)."""
 
+OWN_PARENT_POLLEN: Final = 0.06
+"""Weight of stray pollen of the donor's own parents, which are a few of the many plants of a nursery, against 0.5 of a
+plant unknown, before the lot shows what it is (common practice, no source)."""
+
 EXPECTED: Final = assumptions.EXPECTED_FINDINGS
 
 
@@ -95,13 +99,17 @@ class FamilyShape:
 
 @dataclass(frozen=True, kw_only=True)
 class Candidate:
-    """One hypothesis with the finding it means and its share of that finding, by stage."""
+    """One hypothesis with the finding it means and its share of that finding, by stage.
+
+    ``is_of_own_parent``: pollen of a parent of the donor.
+    """
 
     finding: str
     hypothesis: Hypothesis
     seedling_weight: float
     d1_weight: float
     detail: str = ""
+    is_of_own_parent: bool = False
 
 
 def tree_slots(tree: Tree) -> tuple[int, ...]:
@@ -282,9 +290,10 @@ def _outcrosses(shape: FamilyShape, donor: PlantMaker, inducer: PlantMaker) -> l
             Candidate(
                 finding=Finding.OUTCROSS,
                 hypothesis=h,
-                seedling_weight=0.3 / len(backcrosses),
-                d1_weight=0.3 / len(backcrosses),
+                seedling_weight=OWN_PARENT_POLLEN / len(backcrosses),
+                d1_weight=OWN_PARENT_POLLEN / len(backcrosses),
                 detail=f"parent {slot}",
+                is_of_own_parent=True,
             )
             for slot, h in zip(parents, backcrosses, strict=True)
         ]

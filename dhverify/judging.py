@@ -18,6 +18,8 @@ FINDING_ORDER: Final = tuple(assumptions.D1_PRIOR)
 """Findings in the order of all posterior arrays; the first is the one that the stage expects."""
 PRIOR_ROUNDS: Final = 6
 """Times that shares and posteriors are found in turn (common practice, no source)."""
+MOST_SURE: Final = 1 - 1e-9
+"""Probability that counts at most where ways of a finding are learnt, so that its odds are a number."""
 LOWEST_PRIOR: Final = 5e-4
 """No finding is held for rarer before a line is looked at (common practice, no source: one line in 2,000)."""
 MOST_FLEXIBLE: Final = MappingProxyType({"mixture": 0.05, "unresolved": 0.05, "outcross": 0.2})
@@ -116,6 +118,59 @@ def learn_prior(pooled: NDArray[np.float64], base: NDArray[np.float64]) -> NDArr
         counted = posterior(pooled, prior).sum(axis=0) if len(pooled) else np.zeros_like(base)
         prior = _capped(np.maximum((base * weight + counted) / (weight + len(pooled)), LOWEST_PRIOR), most)
     return prior
+
+
+def learn_shares(
+    shipped: NDArray[np.float64],
+    weight: float,
+    shown: NDArray[np.float64],
+    is_able: NDArray[np.bool_],
+    chance: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Shares of the ways in which a finding comes about in this lot, shrunk to the shipped ones.
+
+    Empirical Bayes, as in :func:`learn_prior`.
+
+    Parameters
+    ----------
+    shipped
+        float64, shape (n_ways,). Adds to 1.
+    weight
+        Lines of the finding that the shipped shares count for.
+    shown
+        float64, shape (n_lines, n_ways). Likelihood of each line in each way, up to a factor of its own.
+    is_able
+        bool, shape (n_lines, n_ways). Ways that a line can have come about in; those of one way tell nothing.
+    chance
+        float64, shape (n_lines,). Probability of the finding with the shipped shares.
+
+    Returns
+    -------
+    ndarray
+        float64, shape (n_ways,); adds to 1.
+
+    Examples
+    --------
+    >>> half = np.array([0.5, 0.5])
+    >>> learn_shares(half, 2.0, np.array([[1.0, 0.0]] * 6), np.ones((6, 2), dtype=bool), np.ones(6)).round(3)
+    array([0.875, 0.125])
+
+    """
+
+    def evidence(shares: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(shares * shown / (is_able @ shares)[:, None])
+
+    tells = is_able.sum(axis=1) > 1
+    shown, is_able = shown[tells], is_able[tells]
+    sure = np.minimum(chance[tells], MOST_SURE)
+    odds = sure / (1 - sure)
+    at_first = np.maximum(evidence(shipped).sum(axis=1), 1e-300)
+    shares = shipped
+    for _ in range(PRIOR_ROUNDS):
+        now = evidence(shares) * (odds / at_first)[:, None]
+        counted = (now / (1 + now.sum(axis=1, keepdims=True))).sum(axis=0)
+        shares = (shipped * weight + counted) / (weight + counted.sum())
+    return shares
 
 
 def _capped(share: NDArray[np.float64], most: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import homozygous, united
 from dhverify.analysis import Analysis
-from dhverify.contamination import SCREEN_SHARES, SHARES, kin_numbers, rows_with_dna, same_kind, told_share
+from dhverify.contamination import SCREEN_SHARES, kin_numbers, rows_with_dna, same_kind
 from dhverify.evidence import LineEvidence
 from dhverify.family_models import FamilyModel
 from dhverify.findings_table import candidates, clean
@@ -26,6 +26,7 @@ from dhverify.hypotheses import Hypothesis
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.lot import Lot
 from dhverify.mixed_assay import plant_likelihood
+from dhverify.mixture_fits import SHARES, told_share
 from dhverify.outcome import Finding
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample
@@ -328,7 +329,7 @@ class LeakFinder:
         if len(self.lot.samples) > MOST_SAMPLES:
             others = others[self.wells.is_same_plate(row, others)]
         others = others[~same_kind(calls[row], calls[others])]
-        return others, self.wells.log_weights(row, others)
+        return others, self.wells.sources(row, others).log_weights()
 
     def _screen(self, row: int, own: NDArray[np.float64], sources: NDArray[np.int64]) -> NDArray[np.float64]:
         """Best log likelihood over a few shares of each source."""

@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 
 from dhverify.alternatives import linked_log_likelihood
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, MixtureFit
 from dhverify.findings_table import (
     EXPECTED,
     SELFED_WEIGHTS,
@@ -37,6 +36,7 @@ from dhverify.judged_lot import stage_of
 from dhverify.judging import FINDING_ORDER, Option
 from dhverify.likelihood import lay_emissions, log_likelihood
 from dhverify.mixed_assay import mixed_likelihoods
+from dhverify.mixture_fits import SHARES, MixtureFit
 from dhverify.one_plant import PLANT_PRIOR
 from dhverify.outcome import Finding
 from dhverify.partners import PartnerGenotypes, genotypes_by_pedigree

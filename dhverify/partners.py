@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from dhverify.analysis import Analysis
 from dhverify.findings_table import Candidate, candidates
 from dhverify.judged_lot import stage_of
-from dhverify.judging import FINDING_ORDER, candidate_log_weights
+from dhverify.judging import FINDING_ORDER
 from dhverify.likelihood import state_posterior
 from dhverify.observation import N_GENOTYPES
 from dhverify.outcome import Finding
@@ -78,10 +78,9 @@ class PartnerGenotypes:
 
 def _sure_way(analysis: Analysis, line: int) -> int | None:
     """Number of the candidate that a judged sample surely follows; None where it follows none, or no pedigree."""
-    found = candidates(analysis.models[int(analysis.model_of[line])].shape)
+    found, weights = analysis.ways(line)
     prior = analysis.priors[stage_of(analysis.judged[line])]
     of_finding = np.log([prior[FINDING_ORDER.index(c.finding)] for c in found])
-    weights = candidate_log_weights(found, stage_of(analysis.judged[line]))
     joint = analysis.learnt.weight * analysis.log_likelihood[line] + weights + of_finding
     share = np.exp(joint - np.logaddexp.reduce(joint))
     best = int(share.argmax())

@@ -12,10 +12,56 @@ from numpy.typing import NDArray
 from dhverify.samples import Sample
 
 TOUCHING: Final = 0.5
-SAME_PLATE: Final = 0.35
-ELSEWHERE: Final = 0.15
-"""Where DNA that got into a well comes from: mostly neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19); the
+SAME_PLATE: Final = 0.2
+ANYWHERE: Final = 0.3
+PLACE_SHARES: Final = (TOUCHING, SAME_PLATE, ANYWHERE)
+"""Where DNA that got into a sample comes from: mostly neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19),
+else any well of the plate, or, where seed or tissue was mixed before it came on a plate, any sample of the lot; the
 weights are common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sources:
+    """Possible sources of DNA in a well.
+
+    Attributes
+    ----------
+    by_place
+        float64, shape (3, n_sources). Chance of each, given the place that the DNA comes from, places as in
+        :data:`PLACE_SHARES`.
+    is_there
+        bool, shape (3,). Places where any sample stands.
+
+    """
+
+    by_place: NDArray[np.float64]
+    is_there: NDArray[np.bool_]
+
+    @classmethod
+    def at(cls, is_touching: NDArray[np.bool_], is_same_plate: NDArray[np.bool_]) -> Sources:
+        """Look at samples by where they stand.
+
+        Parameters
+        ----------
+        is_touching, is_same_plate
+            bool, shape (n_sources,). Whether a source stands in a well that touches, and on the same plate.
+
+        """
+        places = np.stack([is_touching, is_same_plate, np.ones_like(is_same_plate)])
+        number = places.sum(axis=1)
+        return cls(by_place=places / np.maximum(number, 1)[:, None], is_there=number > 0)
+
+    def chosen(self, numbers: NDArray[np.int64]) -> Sources:
+        """Only some of the sources, by number; the others may be it, too."""
+        return Sources(by_place=self.by_place[:, numbers], is_there=self.is_there)
+
+    def joint(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Probability of each place and source, where the places have these shares; float64, shape (3, n_sources)."""
+        return np.asarray(shares[:, None] * self.by_place / float(shares @ self.is_there))
+
+    def log_weights(self, shares: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+        """Log prior of each source, by the shipped shares of the places where none are given; shape (n_sources,)."""
+        return np.asarray(np.log(self.joint(np.array(PLACE_SHARES) if shares is None else shares).sum(axis=0)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -55,9 +101,9 @@ class Wells:
         )
         return np.asarray(self.is_same_plate(sample, others) & (apart == 1))
 
-    def log_weights(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Log prior of each of the others as the source of DNA in the well of a sample; shape (n_others,)."""
-        return source_log_weights(self.is_touching(sample, others), self.is_same_plate(sample, others))
+    def sources(self, sample: int, others: NDArray[np.int64]) -> Sources:
+        """Look at the others as possible sources of DNA in the well of a sample."""
+        return Sources.at(self.is_touching(sample, others), self.is_same_plate(sample, others))
 
     def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
         """Positions among the others of the wells above, below and beside: they are always looked at."""
@@ -76,22 +122,6 @@ def are_neighbours(first: Sample, second: Sample) -> bool:
 def well_place(well: str) -> tuple[int, int]:
     """Row and column of a well, from 0."""
     return ord(well[0]) - ord("A"), int(well[1:]) - 1
-
-
-def source_log_weights(is_touching: NDArray[np.bool_], is_same_plate: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Log prior of possible sources of DNA in a well, by where they stand; the weights of all add to 1.
-
-    Parameters
-    ----------
-    is_touching, is_same_plate
-        bool, shape (n_sources,). Whether a source stands in a well that touches, and on the same plate.
-
-    """
-    kinds = (is_touching, is_same_plate & ~is_touching, ~is_same_plate & ~is_touching)
-    weight = np.zeros(len(is_touching))
-    for kind, share in zip(kinds, (TOUCHING, SAME_PLATE, ELSEWHERE), strict=True):
-        weight[kind] = share / max(int(kind.sum()), 1)
-    return np.asarray(np.log(weight / max(float(weight.sum()), 1e-300)))
 
 
 def nearest(sample: Sample, others: Sequence[Sample]) -> Sample:

@@ -6,6 +6,7 @@ import argparse
 import sys
 import time
 
+from informed_judge import measured_informed
 from measuring import Tally, measured
 from msprime_suite import MSPRIME, measured_msprime
 from scenarios import scenarios
@@ -74,6 +75,9 @@ def main() -> None:
     options = parser.parse_args()
     rows = {s.name: lambda seeds, s=s: measured(s, seeds) for s in scenarios(is_short=options.short)}
     rows[MSPRIME.name] = measured_msprime
+    for s in scenarios(is_short=options.short):
+        if "SNPs" in s.name:
+            rows[f"{s.name}, by a judge that is told everything"] = lambda seeds, s=s: measured_informed(s, seeds)
     notes, n_lines = [], 0
     print("| " + " | ".join(COLUMNS) + " |\n" + "| --- " * len(COLUMNS) + "|")  # noqa: T201
     for name, measure in rows.items():

@@ -16,13 +16,14 @@ import pytest
 
 from dhverify import diagnosis
 from dhverify.analysis import Analysis
-from dhverify.contamination import SHARES, MixtureFit
-from dhverify.judging import FINDING_ORDER, Option
+from dhverify.judging import FINDING_ORDER
 from dhverify.mixed_assay import mixed_likelihood
+from dhverify.mixture_fits import SHARES, MixtureFit
 from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
 from dhverify.partners import ELSE, PartnerGenotypes
 from dhverify.samples import Role, Sample
+from dhverify.wells import Sources
 
 CHROM = ["1", "1", "1", "1", "2", "2"]
 CM = [0.0, 9.0, 31.0, 70.0, 5.0, 30.0]
@@ -171,15 +172,19 @@ class Twin:
         monkeypatch.setattr(Analysis, "clean_probability", lambda _: chance)
         share = np.zeros((len(chance), len(FINDING_ORDER)))
         share[self.number[DOUBTFUL], FINDING_ORDER.index(Finding.DONOR)] = 1.0
-        fit = MixtureFit(
-            option=Option(finding=Finding.MIXTURE, log_likelihood=0.0, log_weight=0.0),
-            partner=partners[0] if partners else "",
-            scores=np.zeros(len(SHARES)),
-            partners=tuple(partners),
-            log_weights=tuple(-2.0 - k for k in range(len(partners))),
-        )
-        fits = {self.number[DOUBTFUL]: fit}
+        fits = {self.number[DOUBTFUL]: fit_of(partners)}
         return by_sisters(self.analysis, fits, share)[self.number[DOUBTFUL]]
+
+
+def fit_of(partners):
+    """Mixtures that fit alike, with partners of falling weight."""
+    nowhere = np.zeros(len(partners), dtype=bool)
+    return MixtureFit(
+        partners=tuple(partners),
+        scores=np.zeros((len(partners), len(SHARES))),
+        sources=Sources.at(nowhere, nowhere),
+        log_weights=-2.0 - np.arange(len(partners)),
+    )
 
 
 def several_plants(pedigree):
@@ -319,13 +324,8 @@ def test_lines_of_which_no_plant_or_mixture_is_likely_are_left_alone(monkeypatch
     twin = several_plants(F2)
     assert twin.found(monkeypatch, set()) == []
     assert twin.found(monkeypatch, {"E0", "E1"}) == [], "clean lines of another donor are no sisters"
-    fit = MixtureFit(
-        option=Option(finding=Finding.MIXTURE, log_likelihood=0.0, log_weight=0.0),
-        partner=SISTER,
-        scores=np.zeros(len(SHARES)),
-    )
     share = np.zeros((len(twin.analysis.judged), len(FINDING_ORDER)))
-    assert by_sisters(twin.analysis, {0: fit}, share) == {}
+    assert by_sisters(twin.analysis, {0: fit_of([SISTER])}, share) == {}
 
 
 # simulated programmes

@@ -15,7 +15,7 @@ from dhverify.alternatives import (
     pedigree_log_likelihoods,
 )
 from dhverify.analysis import analyse
-from dhverify.contamination import SHARES, find_mixtures
+from dhverify.contamination import find_mixtures
 from dhverify.findings_table import candidates, clean, plant_maker
 from dhverify.genetic_map import place_markers
 from dhverify.genotypes import MISSING
@@ -23,6 +23,7 @@ from dhverify.hypotheses import crossed
 from dhverify.leaks import LeakFinder
 from dhverify.lot import assemble
 from dhverify.mixed_assay import plant_likelihood
+from dhverify.mixture_fits import SHARES
 from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role
 
@@ -150,7 +151,7 @@ def test_on_few_markers_all_partners_of_a_mixture_count_together(simulated):
     assert len(found) > 3
     for line, fit in found.items():
         row, model = int(analysis.rows[line]), analysis.models[int(analysis.model_of[line])]
-        options = [fit.option, *(option for option in fit.otherwise if option.finding == "mixture")]
+        options = [option for option in fit.options if option.finding == "mixture"]
         assert len(options) == len(fit.partners) > 40
         assert len({option.name for option in options}) == len(options)
         for option in options[::10]:
@@ -166,4 +167,5 @@ def test_on_more_markers_the_best_partner_counts(judged):
     lot, analysis = judged
     found = find_mixtures(analysis, donor_panel(analysis), range(12), lot.samples)
     assert found
-    assert all(option.finding != "mixture" for fit in found.values() for option in fit.otherwise)
+    for fit in found.values():
+        assert [option.name for option in fit.options if option.finding == "mixture"] == [fit.partner]
