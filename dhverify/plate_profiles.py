@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,11 @@ PARENT_WEIGHT: Final = 2.0
 """Gametes that a typed parent's own calls count for in its donor's profile (common practice, no source)."""
 LINE_MIX: Final = (0.78, 0.18, 0.04)
 """A line is a clean gamete, a hybrid, or selfed donor (common practice, no source)."""
+NOTHING: Final = np.empty(0, dtype=np.int64)
+"""No row is left out."""
 CLEAN_CONTROLS: Final = frozenset({"haploid", "doubled haploid"})
+
+_Parts: TypeAlias = "list[tuple[float, NDArray[np.float64]]]"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,24 +100,36 @@ class Profiles:
         )
 
     def of(self, sample: Sample, row: int) -> float | None:
-        """Log likelihood that a row holds a sample of the sheet; None where nothing is expected of it."""
+        """Log likelihood that a row holds a sample of the sheet; None where nothing is expected of it.
+
+        What the row itself tells of the sample is left out.
+        """
         key = (self.kind(sample), row)
         if key not in self._fits:
-            parts = self._parts(sample, row)
-            self._fits[key] = None if parts is None else float(self._log_mix(parts, np.array([row]))[0])
+            self._fit_each(sample, np.array([row]))
         return self._fits[key]
 
     def of_rows(self, sample: Sample, rows: NDArray[np.int64]) -> Frequencies | None:
         """Log likelihood that each row holds a sample of the sheet; shape (n_rows,); None as in ``of``."""
-        parts = self._parts(sample, None)
+        parts = self._parts(sample, NOTHING)
         if parts is None:
             return None
         score = self._log_mix(parts, rows)
-        for k, row in enumerate(rows):
-            if self._donors_of(sample) & self._donors_of(self.holds.get(int(row))):
-                own = self.of(sample, int(row))
-                score[k] = score[k] if own is None else own
+        donors, kind = self._donors_of(sample), self.kind(sample)
+        is_own = np.array([bool(donors & self._donors_of(self.holds.get(int(row)))) for row in rows], dtype=bool)
+        self._fit_each(sample, np.array([row for row in rows[is_own] if (kind, int(row)) not in self._fits]))
+        for k in np.flatnonzero(is_own):
+            own = self._fits[kind, int(rows[k])]
+            score[k] = score[k] if own is None else own
         return score
+
+    def _fit_each(self, sample: Sample, rows: NDArray[np.int64]) -> None:
+        """Keep the log likelihood that each row holds a sample, the row itself left out."""
+        if not len(rows):
+            return
+        parts, kind = self._parts(sample, rows), self.kind(sample)
+        scores = [None] * len(rows) if parts is None else self._log_mix(parts, rows).tolist()
+        self._fits.update({(kind, int(row)): score for row, score in zip(rows, scores, strict=True)})
 
     def anything(self, rows: NDArray[np.int64], wells: Sequence[Sample]) -> NDArray[np.float64]:
         """Log likelihood that rows hold something of a plate, every well being as likely; shape (n_rows,).
@@ -148,32 +164,38 @@ class Profiles:
             return (sample.role, sample.donor, sample.inducer, sample.expected)
         return (sample.role, sample.name)
 
-    def _log_mix(self, parts: list[tuple[float, NDArray[np.float64]]], rows: NDArray[np.int64]) -> Frequencies:
+    def _log_mix(self, parts: _Parts, rows: NDArray[np.int64]) -> Frequencies:
+        """Log likelihood of rows under a mixture; genotypes of one for all, or of one for each row."""
         calls = self.calls[rows]
         scores = []
         for weight, genotypes in parts:
             log_chance = np.log(genotypes @ ERRORS)
-            total = sum((calls == c).astype(np.float64) @ log_chance[:, c] for c in range(3))
+            total = sum(_summed(calls == c, log_chance[..., c]) for c in range(3))
             scores.append(np.log(weight) + total)
         return np.asarray(np.logaddexp.reduce(np.array(scores), axis=0))
 
-    def _parts(self, sample: Sample, row: int | None) -> list[tuple[float, NDArray[np.float64]]] | None:
+    def _parts(self, sample: Sample, left_out: NDArray[np.int64]) -> _Parts | None:
+        """Genotypes that a sample may have, with their weights; float64, shape (n_left_out, n_markers, 3).
+
+        Each of the left out rows is left out alone. Where that makes no difference, or with :data:`NOTHING`, one stands
+        for all: shape (1, n_markers, 3).
+        """
         if sample.role in {Role.LINE, Role.CONTROL} and sample.donor:
-            return self._line_parts(sample, row)
+            return self._line_parts(sample, left_out)
         if sample.role is Role.DONOR:
-            p = self._gametes(sample.name, row)
+            p = self._gametes(sample.name, left_out)
             het = 4 * p * (1 - p)
-            first_generation = np.stack([(1 - het) * (1 - p), het, (1 - het) * p], axis=1)
+            first_generation = np.stack([(1 - het) * (1 - p), het, (1 - het) * p], axis=-1)
             return [(0.5, _mixed(first_generation)), (0.5, _united(p, p))]
         if sample.role is Role.PARENT:
-            return [(1.0, _inbred(self._parent(sample.name, row)))]
+            return [(1.0, _inbred(self._parent(sample.name, left_out)))]
         if sample.role is Role.INDUCER:
-            return [(1.0, _inbred(self._inducer(sample.name, row)))]
+            return [(1.0, _inbred(self._inducer(sample.name, left_out)))]
         return None
 
-    def _line_parts(self, sample: Sample, row: int | None) -> list[tuple[float, NDArray[np.float64]]] | None:
-        p = self._gametes(sample.donor, row)
-        clean, hybrid = _inbred(p), _united(p, self._inducer(sample.inducer, row))
+    def _line_parts(self, sample: Sample, left_out: NDArray[np.int64]) -> _Parts | None:
+        p = self._gametes(sample.donor, left_out)
+        clean, hybrid = _inbred(p), _united(p, self._inducer(sample.inducer, left_out))
         if sample.role is Role.LINE:
             return list(zip(LINE_MIX, (clean, hybrid, _united(p, p)), strict=True))
         expected = sample.expected.casefold()
@@ -186,71 +208,88 @@ class Profiles:
         is_called = self.calls != MISSING
         copies = np.where(is_called, self.calls, 0)
         second, n = copies.sum(axis=0) - copies[rows], is_called.sum(axis=0) - is_called[rows]
-        pools = (second + 1) / (2 * n + 2)
-        return np.array(
-            [self._log_mix([(1.0, _inbred(pool))], np.array([row]))[0] for row, pool in zip(rows, pools, strict=True)]
-        )
+        return self._log_mix([(1.0, _inbred((second + 1) / (2 * n + 2)))], rows)
 
-    def _gametes(self, donor: str, row: int | None) -> Frequencies:
-        """Expected second-allele share of a gamete of a donor, a row left out."""
-        second, n, _ = self._line_sums(donor, row)
+    def _gametes(self, donor: str, left_out: NDArray[np.int64]) -> Frequencies:
+        """Expected second-allele share of a gamete of a donor; shape (n_left_out or 1, n_markers)."""
+        second, n, _ = self._line_sums(donor, left_out)
         for parent, share in self.shares.get(donor, {}).items():
-            own, called = self._typed(parent, row)
+            own, called = self._typed(parent, left_out)
             second = second + PARENT_WEIGHT * share * own
             n = n + PARENT_WEIGHT * share * called
         return (second + 0.25) / (n + 0.5)
 
-    def _line_sums(self, donor: str, row: int | None) -> tuple[Frequencies, Frequencies, int]:
-        zero = np.zeros(self.calls.shape[1])
+    def _line_sums(self, donor: str, left_out: NDArray[np.int64]) -> tuple[Frequencies, Frequencies, NDArray[np.int64]]:
+        """Second alleles, calls and number of a donor's gametes."""
         sums = self.lines.get(donor)
         if sums is None:
-            return zero, zero, 0
-        held = self.holds.get(row) if row is not None else None
-        is_own = held is not None and held.role is Role.LINE and held.donor == donor and self.is_gamete[row]
-        if not is_own or row is None:
-            return sums.second, sums.n, sums.n_lines
-        own, called = allele_dose(self.calls[row])
-        return sums.second - own, sums.n - called, sums.n_lines - 1
+            zero = np.zeros((1, self.calls.shape[1]))
+            return zero, zero, np.zeros(1, dtype=np.int64)
+        held = [self.holds.get(int(row)) for row in left_out]
+        is_own = np.array([h is not None and h.role is Role.LINE and h.donor == donor for h in held], dtype=bool)
+        is_own &= self.is_gamete[left_out]
+        if not is_own.any():
+            return sums.second[None], sums.n[None], np.array([sums.n_lines])
+        own, called = allele_dose(self.calls[left_out])
+        apart = is_own[:, None]
+        return sums.second - own * apart, sums.n - called * apart, sums.n_lines - is_own.astype(np.int64)
 
-    def _typed(self, name: str, row: int | None) -> tuple[Frequencies, Frequencies]:
-        """Alleles and calls of the rows that hold a sample, a row left out."""
-        rows = [k for k in self.rows_of.get(name, ()) if k != row]
+    def _typed(self, name: str, left_out: NDArray[np.int64]) -> tuple[Frequencies, Frequencies]:
+        """Alleles and calls of the first row that holds a sample; shape (n_left_out or 1, n_markers)."""
+        rows = self.rows_of.get(name, ())
         if not rows:
-            zero = np.zeros(self.calls.shape[1])
+            zero = np.zeros((1, self.calls.shape[1]))
             return zero, zero
-        return allele_dose(self.calls[rows[0]])
+        if rows[0] not in left_out:
+            own, called = allele_dose(self.calls[rows[0]])
+            return own[None], called[None]
+        first = [next((k for k in rows if k != row), None) for row in left_out]
+        calls = np.array([np.full(self.calls.shape[1], MISSING) if k is None else self.calls[k] for k in first])
+        return allele_dose(calls)
 
-    def _parent(self, name: str, row: int | None) -> Frequencies:
+    def _parent(self, name: str, left_out: NDArray[np.int64]) -> Frequencies:
         """Second-allele share of a parent, from the lines of its donors and their other parents."""
-        second, n = np.full(self.calls.shape[1], 0.25), np.full(self.calls.shape[1], 0.5)
+        second, n = np.full((1, self.calls.shape[1]), 0.25), np.full((1, self.calls.shape[1]), 0.5)
         for donor, shares in self.shares.items():
             if name not in shares:
                 continue
-            total, called, n_lines = self._line_sums(donor, row)
-            if n_lines < FEWEST_LINES:
-                continue
+            total, called, n_lines = self._line_sums(donor, left_out)
             value = total / np.maximum(called, 1e-9)
             known = np.full_like(value, shares[name])
             for other, share in shares.items():
-                own, is_called = self._typed(other, row)
+                own, is_called = self._typed(other, left_out)
                 if other != name:
                     value = value - share * np.where(is_called > 0, own, 0.0)
                     known = known + np.where(is_called > 0, 0.0, share)
             value = np.clip(value / known, 0.0, 1.0)
-            weight = np.minimum(called, 8.0)
+            weight = np.where(n_lines[:, None] >= FEWEST_LINES, np.minimum(called, 8.0), 0.0)
             second, n = second + weight * value, n + weight
         return np.asarray(second / n)
 
-    def _inducer(self, name: str, row: int | None) -> Frequencies:
+    def _inducer(self, name: str, left_out: NDArray[np.int64]) -> Frequencies:
         """Second-allele share of an inducer, from its own call and from hybrids."""
-        own, called = self._typed(name, row)
-        second, n = self.inducers.get(name, (np.zeros_like(own), np.zeros_like(own)))
-        held = self.holds.get(row) if row is not None else None
-        if row is not None and held is not None and name in self.inducers and _is_hybrid_of(held, name):
-            mine = self._hybrid_dose(row, held.donor)
-            if mine is not None:
-                second, n = second - mine[0], n - mine[1]
+        own, called = self._typed(name, left_out)
+        second, n = self.inducers.get(name, (np.zeros_like(own[0]), np.zeros_like(own[0])))
+        told, is_told = self._told_by_hybrids(name, left_out)
+        second, n = second - told, n - is_told
         return (second + PARENT_WEIGHT * own + 0.25) / (n + PARENT_WEIGHT * called + 0.5)
+
+    def _told_by_hybrids(self, name: str, left_out: NDArray[np.int64]) -> tuple[Frequencies, Frequencies]:
+        """What the left out rows that are hybrids of an inducer say of it; shape (n_left_out or 1, n_markers)."""
+        found: dict[int, tuple[Frequencies, Frequencies]] = {}
+        for number, row in enumerate(left_out):
+            held = self.holds.get(int(row))
+            if held is not None and name in self.inducers and _is_hybrid_of(held, name):
+                mine = self._hybrid_dose(int(row), held.donor)
+                if mine is not None:
+                    found[number] = mine
+        if not found:
+            zero = np.zeros((1, self.calls.shape[1]))
+            return zero, zero
+        told = np.zeros((2, len(left_out), self.calls.shape[1]))
+        for number, mine in found.items():
+            told[:, number] = mine
+        return told[0], told[1]
 
     def _hybrid_dose(self, row: int, donor: str) -> tuple[Frequencies, Frequencies] | None:
         return None if self.is_gamete[row] else hybrid_dose(self.calls[row], self.lines.get(donor))
@@ -270,11 +309,18 @@ def _is_hybrid_of(sample: Sample, inducer: str) -> bool:
 
 
 def _inbred(p: Frequencies) -> NDArray[np.float64]:
-    return _mixed(np.stack([1 - p, np.zeros_like(p), p], axis=1))
+    return _mixed(np.stack([1 - p, np.zeros_like(p), p], axis=-1))
 
 
 def _united(p: Frequencies, q: Frequencies) -> NDArray[np.float64]:
-    return _mixed(np.stack([(1 - p) * (1 - q), p * (1 - q) + q * (1 - p), p * q], axis=1))
+    return _mixed(np.stack([(1 - p) * (1 - q), p * (1 - q) + q * (1 - p), p * q], axis=-1))
+
+
+def _summed(is_called: NDArray[np.bool_], log_chance: Frequencies) -> Frequencies:
+    """Sum of the log chances of the calls of each row; of one chance for all rows, or of one for each."""
+    if len(log_chance) == 1:
+        return np.asarray(is_called.astype(np.float64) @ log_chance[0])
+    return np.asarray(np.where(is_called, log_chance, 0.0).sum(axis=1))
 
 
 def _mixed(genotypes: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,8 +10,9 @@ from dhverify.genetic_map import place_markers
 from dhverify.lot import assemble
 from dhverify.plate_layout import IN_PLACE, SHIFTS, TURNED, moved, plate_layouts
 from dhverify.plate_moves import _held
-from dhverify.plate_profiles import learn_profiles
+from dhverify.plate_profiles import NOTHING, learn_profiles
 from dhverify.plate_wells import SeenWells, contents, donors_on
+from dhverify.samples import Role
 
 
 @pytest.fixture(scope="module")
@@ -81,3 +82,39 @@ def test_a_fit_that_was_asked_for_is_not_that_of_another_story(plates):
     gone = {seen.row[s.name]: None for s in seen.samples if s.donor == line.donor and s is not line}
     assert base.changed(gone).of(line, row) != before
     assert base.of(line, row) == before
+
+
+def test_rows_looked_at_together_are_those_looked_at_alone(plates):
+    """A row is left out of what it is compared with where it tells of the donor, whatever stands beside it."""
+    sheet, layouts, seen = plates
+    rows = np.array([seen.row[s.name] for s in layouts[0].at.values() if s.name in seen.row])
+    kinds = {learnt_anew(plates, in_place(layouts)).kind(s): s for s in sheet}
+    n_apart = 0
+    for sample in kinds.values():
+        together = learnt_anew(plates, in_place(layouts)).of_rows(sample, rows)
+        alone = learnt_anew(plates, in_place(layouts))
+        told = [alone.of(sample, int(row)) for row in rows]
+        if together is None:
+            assert told == [None] * len(rows)
+            continue
+        with_all = alone._log_mix(alone._parts(sample, NOTHING), rows)
+        donors = alone._donors_of(sample)
+        is_own = np.array([bool(donors & alone._donors_of(alone.holds.get(int(row)))) for row in rows])
+        np.testing.assert_allclose(together, np.where(is_own, np.array(told, dtype=float), with_all), rtol=1e-9)
+        n_apart += int((~np.isclose(with_all, together)).sum())
+    assert n_apart > 50
+
+
+def test_a_row_left_out_tells_nothing_of_its_donor(plates):
+    """A clean line against its sisters alone is what the donor shows where nothing is known of the line."""
+    _, layouts, seen = plates
+    base = learnt_anew(plates, in_place(layouts))
+    lines = [s for s in seen.samples if s.role is Role.LINE and base.is_gamete[seen.row[s.name]]]
+    for line in lines[::15]:
+        row = seen.row[line.name]
+        without = base.changed({row: None})
+        np.testing.assert_allclose(
+            base._gametes(line.donor, np.array([row]))[0], without._gametes(line.donor, NOTHING)[0]
+        )
+        donor = next(s for s in plates[0] if s.name == line.donor)
+        assert base.of(donor, row) == pytest.approx(without.of(donor, row))
