@@ -22,6 +22,7 @@ from dhverify.map_check import fit_map
 from dhverify.marker_review import distorted_markers, impure_markers
 from dhverify.observation import AssayModel, Observations
 from dhverify.one_plant import with_plants
+from dhverify.outcome import Finding
 from dhverify.samples import Family, Sample, SampleSheet, Stage
 from dhverify.scoring import LearntLot
 from dhverify.strands import StrandCounts
@@ -68,7 +69,7 @@ class Analysis:
     silent
         Names of samples that taught nothing.
     own_parent_pollen
-        Log of how much more often than shipped an outcross is by pollen of the donor's own parents.
+        Share of outcrosses that are by pollen of the donor's own parents, as learnt; None: as shipped.
 
     """
 
@@ -87,7 +88,7 @@ class Analysis:
     plant_rows: dict[str, int]
     places: Places
     silent: frozenset[str] = frozenset()
-    own_parent_pollen: float = 0.0
+    own_parent_pollen: float | None = None
     _clean: NDArray[np.float64] | None = field(default=None, init=False, repr=False)
 
     @cached_property
@@ -107,7 +108,13 @@ class Analysis:
         """Candidates of a judged sample, and the log share of each within its finding, as learnt."""
         found = candidates(self.models[int(self.model_of[line])].shape)
         weights = candidate_log_weights(found, stage_of(self.judged[line]))
-        return found, weights + self.own_parent_pollen * np.array([way.is_of_own_parent for way in found])
+        is_own = np.array([way.is_of_own_parent for way in found])
+        if self.own_parent_pollen is not None and is_own.any():
+            shipped = np.exp(weights[is_own]).sum()
+            is_other = np.array([way.finding == Finding.OUTCROSS for way in found]) & ~is_own
+            weights[is_own] += np.log(self.own_parent_pollen / shipped)
+            weights[is_other] += np.log((1 - self.own_parent_pollen) / (1 - shipped))
+        return found, weights
 
     def clean_probability(self) -> NDArray[np.float64]:
         """Probability of the expected finding of each judged sample, before other plants are looked at."""

@@ -22,7 +22,7 @@ from dhverify.partners import PartnerGenotypes
 from dhverify.samples import Role, Sample, SampleSheet
 from dhverify.scoring import LearntLot
 from dhverify.sister_copies import SisterCopies
-from dhverify.wells import Sources, Wells
+from dhverify.wells import Contaminants, Wells
 
 SCREEN_SHARES: Final = (0.1, 0.25, 0.5)
 """Shares that the screen tries, fewer for speed (common practice, no source)."""
@@ -115,7 +115,7 @@ def find_mixtures(
     everyone: Sequence[Sample],
     strangers: frozenset[str] = frozenset(),
 ) -> dict[int, MixtureFit]:
-    """For each line in doubt, the partner that explains it best as a mixture.
+    """For each line in doubt, the partners that explain it best as a mixture.
 
     Parameters
     ----------
@@ -142,20 +142,22 @@ def find_mixtures(
     wells = Wells.of(everyone)
     kin = kin_numbers(everyone)
     most = _most_partners(analysis.learnt.grid.n_markers)
-    looked_at: list[tuple[int, int, NDArray[np.int64], Sources]] = []
+    looked_at: list[tuple[int, int, NDArray[np.int64], Contaminants]] = []
     for line, row, score in zip(lines, rows, scores, strict=True):
-        sources = wells.sources(row, able)
-        weights = np.where(kin[able] == kin[row], -np.inf, sources.log_weights())
-        top = _closest(calls, row, able, score + weights, wells.beside(row, able), most)
+        is_other = kin[able] != kin[row]
+        others = able[is_other]
+        possible = wells.contaminants(row, others)
+        near = score[is_other] + possible.log_weights()
+        top = _closest(calls, row, others, near, wells.beside(row, others), most)
         if len(top):
-            looked_at.append((int(line), row, able[top], sources.chosen(top)))
+            looked_at.append((int(line), row, others[top], possible.chosen(top)))
     genotypes = PartnerGenotypes(analysis)
     copies = SisterCopies(genotypes)
     found = {}
     for start in range(0, len(looked_at), LINES_TOGETHER):
         part = looked_at[start : start + LINES_TOGETHER]
         genotypes.prepare(np.concatenate([partners for _, _, partners, _ in part]))
-        for line, row, partners, sources in part:
+        for line, row, partners, possible in part:
             otherwise = [
                 _as_pollen(analysis, line, row, int(partner), everyone, len(able))
                 for partner in partners
@@ -164,7 +166,8 @@ def find_mixtures(
             found[line] = MixtureFit.of(
                 [everyone[int(partner)].name for partner in partners],
                 _scores(genotypes, line, row, partners),
-                sources,
+                possible,
+                weight=analysis.learnt.weight,
                 pollen_or_copies=(*otherwise, *copies.options(line, partners)),
                 all_count=most > MAX_PARTNERS,
             )
@@ -179,17 +182,15 @@ def _most_partners(n_markers: int) -> int:
 def _closest(
     calls: NDArray[np.int8],
     row: int,
-    able: NDArray[np.int64],
+    others: NDArray[np.int64],
     scores: NDArray[np.float64],
     beside: NDArray[np.int64],
     most: int,
 ) -> NDArray[np.int64]:
-    """Positions among the able samples of those that are looked at closely, the best first; -inf is none."""
+    """Positions among the other samples of those that are looked at closely, the best first."""
     order = np.argsort(-scores, kind="stable")[: 4 * most]
-    order = order[np.isfinite(scores[order])]
-    top = order[~same_kind(calls[row], calls[able[order]])][:most]
-    beside = beside[np.isfinite(scores[beside])]
-    beside = beside[~same_kind(calls[row], calls[able[beside]])]
+    top = order[~same_kind(calls[row], calls[others[order]])][:most]
+    beside = beside[~same_kind(calls[row], calls[others[beside]])]
     return np.concatenate([top, np.setdiff1d(beside, top)])
 
 

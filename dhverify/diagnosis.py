@@ -26,7 +26,7 @@ from dhverify.limits import Limits
 from dhverify.lot import Lot
 from dhverify.marker_classes import MarkerClasses, classify
 from dhverify.measures import independent_stretches, line_measures
-from dhverify.mixture_fits import MixtureFit, learnt_places
+from dhverify.mixture_fits import MixtureFit, learnt_nearness
 from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
 from dhverify.own_pollen import with_own_parent_pollen
@@ -59,7 +59,7 @@ class Diagnosis:
     priors
         Shares of the findings at each stage, as learnt.
     mixtures
-        The best mixture of each judged sample in doubt, by its number.
+        Each judged sample in doubt as a mixture, by its number.
     decoded
         Most probable origin of every stretch.
 
@@ -76,7 +76,6 @@ class Diagnosis:
 
 def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | None = None) -> Diagnosis:
     """Find what each judged sample most probably is, among all plants of the lot."""
-    analysis = with_own_parent_pollen(analysis)
     panel = donor_panel(analysis)
     first = posterior(analysis.pooled, analysis.prior_rows())
     in_doubt = _in_doubt(analysis, first)
@@ -93,7 +92,7 @@ def diagnose(lot: Lot, analysis: Analysis, limits: Limits, progress: Progress | 
         options[line].append(poor)
     for line, sisters in crossed_sisters(analysis, doubtful).items():
         options[line].append(sisters)
-    mixtures = _by_places(analysis, mixtures, options)
+    analysis, mixtures = _with_learnt_ways(analysis, mixtures, options)
     for line, mixture in mixtures.items():
         options[line] += mixture.options
     shares, *_ = _pooled_shares(analysis, options)
@@ -172,15 +171,18 @@ def _strangers(lot: Lot, analysis: Analysis, share: NDArray[np.float64]) -> froz
     return frozenset(name for name in names - analysis.silent if het[name] < FIXED_HETEROZYGOSITY)
 
 
-def _by_places(
+def _with_learnt_ways(
     analysis: Analysis, mixtures: Mapping[int, MixtureFit], options: Sequence[Sequence[Option]]
-) -> dict[int, MixtureFit]:
-    """Mixtures by where the DNA comes from in this lot; ``options`` are all others."""
+) -> tuple[Analysis, dict[int, MixtureFit]]:
+    """Weigh pollen parents and contaminants as this lot shows them; ``options`` are all others than mixtures."""
     everything = [[*found, *(mixtures[line].options if line in mixtures else [])] for line, found in enumerate(options)]
     shares, *_ = _pooled_shares(analysis, everything)
-    chance = np.where(analysis.is_silent(), 0.0, shares[:, FINDING_ORDER.index("mixture")])
-    places = learnt_places(mixtures, chance)
-    return {line: mixture.by_places(places) for line, mixture in mixtures.items()}
+    is_line = np.array([sample.role is Role.LINE for sample in analysis.judged], dtype=bool)
+    shares[analysis.is_silent() | ~is_line] = 0.0
+    of_mixtures, of_outcrosses = (shares[:, FINDING_ORDER.index(f)] for f in (Finding.MIXTURE, Finding.OUTCROSS))
+    nearness = learnt_nearness(mixtures, of_mixtures)
+    weighed = {line: mixture.weighed(nearness) for line, mixture in mixtures.items()}
+    return with_own_parent_pollen(analysis, of_outcrosses), weighed
 
 
 def _pooled_shares(

@@ -45,8 +45,8 @@ SELFED_WEIGHTS: Final = MappingProxyType({"selfed once": (0.7, 0.25), "selfed tw
 often (common practice, no source)."""
 
 OWN_PARENT_POLLEN: Final = 0.06
-"""Weight of stray pollen of the donor's own parents, which are a few of the many plants of a nursery, against 0.5 of a
-plant unknown, before the lot shows what it is (common practice, no source)."""
+"""Weight of stray pollen of the donor's own parents, which are a few of the many plants of a nursery, against 0.5
+(0.3 at D1) of a plant unknown, before the lot shows what it is (common practice, no source)."""
 
 EXPECTED: Final = assumptions.EXPECTED_FINDINGS
 

@@ -129,7 +129,8 @@ def learn_shares(
 ) -> NDArray[np.float64]:
     """Shares of the ways in which a finding comes about in this lot, shrunk to the shipped ones.
 
-    Empirical Bayes, as in :func:`learn_prior`.
+    Empirical Bayes, as in :func:`learn_prior`. A line that not all ways are open to stands for as many more of the
+    other ways as there should be beside it (a truncated multinomial; Dempster et al. 1977, J R Stat Soc B 39:1-38).
 
     Parameters
     ----------
@@ -162,13 +163,15 @@ def learn_shares(
 
     tells = is_able.sum(axis=1) > 1
     shown, is_able = shown[tells], is_able[tells]
-    sure = np.minimum(chance[tells], MOST_SURE)
-    odds = sure / (1 - sure)
-    at_first = np.maximum(evidence(shipped).sum(axis=1), 1e-300)
+    first_chance = np.minimum(chance[tells], MOST_SURE)
+    odds = first_chance / (1 - first_chance) / evidence(shipped).sum(axis=1)
     shares = shipped
     for _ in range(PRIOR_ROUNDS):
-        now = evidence(shares) * (odds / at_first)[:, None]
-        counted = (now / (1 + now.sum(axis=1, keepdims=True))).sum(axis=0)
+        now = evidence(shares)
+        total = now.sum(axis=1)
+        sure = odds * total / (1 + odds * total)
+        unseen = shares * ~is_able / (is_able @ shares)[:, None]
+        counted = sure @ (now / total[:, None] + unseen)
         shares = (shipped * weight + counted) / (weight + counted.sum())
     return shares
 

@@ -51,7 +51,7 @@ MOST_MARKERS: Final = 800
 MOST_SAMPLES: Final = 2000
 """In a larger lot only samples of the same plate are looked at as the source."""
 MAX_SOURCES: Final = 3
-"""Sources that are looked at closely for one sample; the screen picks them."""
+"""Contaminants that are looked at closely for one sample; the screen picks them."""
 HALF_SHARE: Final = 0.35
 """A hybrid taken for a mixture is one of about one half; where the share is smaller, nobody looks for a hybrid."""
 BESIDE: Final = 0.3
@@ -329,7 +329,7 @@ class LeakFinder:
         if len(self.lot.samples) > MOST_SAMPLES:
             others = others[self.wells.is_same_plate(row, others)]
         others = others[~same_kind(calls[row], calls[others])]
-        return others, self.wells.sources(row, others).log_weights()
+        return others, self.wells.contaminants(row, others).log_weights()
 
     def _screen(self, row: int, own: NDArray[np.float64], sources: NDArray[np.int64]) -> NDArray[np.float64]:
         """Best log likelihood over a few shares of each source."""

@@ -1,9 +1,9 @@
-"""What a mixture of a line with each of its possible partners comes to, and where the partners of a lot stand."""
+"""What a mixture of a line with each of its possible partners comes to, and how near the partners of a lot stand."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dhverify.judging import Option, learn_shares
 from dhverify.outcome import Finding
-from dhverify.wells import PLACE_SHARES, Sources
+from dhverify.wells import NEARNESS_SHARES, Contaminants
 
 SHARES: Final = (0.06, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6)
 """Shares of the DNA that are tried for a contaminant (common practice, no source)."""
@@ -23,8 +23,8 @@ LARGEST_SHARE_IN_CALLS: Final = 0.27
 :func:`dhverify.mixed_assay.shown_genotype`: .85 of them show it there)."""
 LARGER_CHANCE: Final = 0.05
 """Calls tell no share where one that they cannot tell is more probable than this (common practice, no source)."""
-PLACE_WEIGHT: Final = 5.0
-"""Mixtures that the shipped shares of the places count for, against the lot's own (common practice, no source)."""
+NEARNESS_WEIGHT: Final = 5.0
+"""Mixtures that the shipped shares of nearness count for, against the lot's own (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,10 +37,12 @@ class MixtureFit:
         Their names.
     scores
         float64, shape (n_partners, n_shares). Log likelihood at every one of :data:`SHARES`.
-    sources
-        Where the partners stand.
+    contaminants
+        How near the partners stand.
     log_weights
-        float64, shape (n_partners,). Log prior of each as the source of the DNA.
+        float64, shape (n_partners,). Log prior of each as the contaminant.
+    weight
+        What the log likelihoods count for (:attr:`dhverify.scoring.LearntLot.weight`).
     pollen_or_copies
         What else the partners may be: pollen parents, copies of the sample.
     all_count
@@ -50,8 +52,9 @@ class MixtureFit:
 
     partners: tuple[str, ...]
     scores: NDArray[np.float64]
-    sources: Sources
+    contaminants: Contaminants
     log_weights: NDArray[np.float64]
+    weight: float = 1.0
     pollen_or_copies: tuple[Option, ...] = ()
     all_count: bool = False
 
@@ -60,23 +63,40 @@ class MixtureFit:
         cls,
         partners: Sequence[str],
         scores: NDArray[np.float64],
-        sources: Sources,
+        contaminants: Contaminants,
         *,
-        shares: NDArray[np.float64] | None = None,
+        weight: float = 1.0,
         pollen_or_copies: tuple[Option, ...] = (),
         all_count: bool = False,
     ) -> MixtureFit:
-        """Put partners in order, by the shares of the places where they stand (as shipped where none are given)."""
-        log_weights = sources.log_weights(shares)
-        order = np.argsort(-(_at_any_share(scores) + log_weights), kind="stable")
-        return cls(
-            partners=tuple(partners[int(k)] for k in order),
-            scores=scores[order],
-            sources=sources.chosen(order),
-            log_weights=log_weights[order],
+        """Put partners in order, by the shipped shares of nearness."""
+        unordered = cls(
+            partners=tuple(partners),
+            scores=scores,
+            contaminants=contaminants,
+            log_weights=contaminants.log_weights(),
+            weight=weight,
             pollen_or_copies=pollen_or_copies,
             all_count=all_count,
         )
+        return unordered.weighed(None)
+
+    def weighed(self, shares: NDArray[np.float64] | None) -> MixtureFit:
+        """The same by these shares of nearness; float64, shape (3,); the shipped ones where None are given."""
+        log_weights = self.contaminants.log_weights(shares)
+        order = np.argsort(-(self.weight * self.at_any_share + log_weights), kind="stable")
+        return replace(
+            self,
+            partners=tuple(self.partners[int(k)] for k in order),
+            scores=self.scores[order],
+            contaminants=self.contaminants.chosen(order),
+            log_weights=log_weights[order],
+        )
+
+    @property
+    def at_any_share(self) -> NDArray[np.float64]:
+        """Log likelihood of each partner with equal weight of all shares; float64, shape (n_partners,)."""
+        return np.asarray(np.logaddexp.reduce(self.scores, axis=1) - np.log(self.scores.shape[1]))
 
     @property
     def partner(self) -> str:
@@ -86,32 +106,15 @@ class MixtureFit:
     @property
     def options(self) -> list[Option]:
         """For the posterior: mixtures, then what else the partners may be."""
-        values = _at_any_share(self.scores)
         mixtures = [
             Option(finding=Finding.MIXTURE, log_likelihood=float(value), log_weight=float(weight), name=name)
-            for name, value, weight in zip(self.partners, values, self.log_weights, strict=True)
+            for name, value, weight in zip(self.partners, self.at_any_share, self.log_weights, strict=True)
         ]
         return [*(mixtures if self.all_count else mixtures[:1]), *self.pollen_or_copies]
-
-    def by_places(self, shares: NDArray[np.float64]) -> MixtureFit:
-        """The same where DNA comes from the places with these shares; float64, shape (3,)."""
-        return MixtureFit.of(
-            self.partners,
-            self.scores,
-            self.sources,
-            shares=shares,
-            pollen_or_copies=self.pollen_or_copies,
-            all_count=self.all_count,
-        )
 
     def told_share(self, *, has_reads: bool) -> float | None:
         """Share of the most probable partner where the data tell it."""
         return told_share(self.scores[0], has_reads=has_reads)
-
-
-def _at_any_share(scores: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log likelihood with equal weight of all shares; float64, shape (n_partners,)."""
-    return np.asarray(np.logaddexp.reduce(scores, axis=1) - np.log(scores.shape[1]))
 
 
 def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
@@ -143,11 +146,10 @@ def told_share(scores: NDArray[np.float64], *, has_reads: bool) -> float | None:
     return None if is_hidden or is_wide else mean
 
 
-def learnt_places(fits: Mapping[int, MixtureFit], mixture_share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Shares of the places where DNA comes from in this lot, shrunk to the shipped ones.
+def learnt_nearness(fits: Mapping[int, MixtureFit], mixture_share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shares of how near contaminants stand in this lot, shrunk to the shipped ones.
 
-    Empirical Bayes: posterior means given the shares, and shares given the posterior means, in turn. A line without
-    samples on its plate tells nothing.
+    A line without others on its plate tells nothing.
 
     Parameters
     ----------
@@ -159,12 +161,12 @@ def learnt_places(fits: Mapping[int, MixtureFit], mixture_share: NDArray[np.floa
     Returns
     -------
     ndarray
-        float64, shape (3,), places as in :data:`dhverify.wells.PLACE_SHARES`; adds to 1.
+        float64, shape (3,), as :data:`dhverify.wells.NEARNESS_SHARES`; adds to 1.
 
     """
-    shown = np.empty((len(fits), len(PLACE_SHARES)))
+    shown = np.empty((len(fits), len(NEARNESS_SHARES)))
     for row, fit in enumerate(fits.values()):
-        values = _at_any_share(fit.scores)
-        shown[row] = fit.sources.by_place @ np.exp(values - values.max())
-    is_there = np.array([fit.sources.is_there for fit in fits.values()], dtype=bool).reshape(shown.shape)
-    return learn_shares(np.array(PLACE_SHARES), PLACE_WEIGHT, shown, is_there, mixture_share[list(fits)])
+        values = fit.weight * fit.at_any_share
+        shown[row] = fit.contaminants.by_nearness @ np.exp(values - values.max())
+    is_there = np.array([fit.contaminants.is_there for fit in fits.values()], dtype=bool).reshape(shown.shape)
+    return learn_shares(np.array(NEARNESS_SHARES), NEARNESS_WEIGHT, shown, is_there, mixture_share[list(fits)])

@@ -9,56 +9,57 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dhverify.analysis import Analysis
 from dhverify.findings_table import FamilyShape
 from dhverify.judged_lot import stage_of
-from dhverify.judging import FINDING_ORDER, learn_shares, posterior
+from dhverify.judging import FINDING_ORDER, learn_shares
 from dhverify.outcome import Finding
 from dhverify.samples import Stage
 
-POLLEN_WEIGHT: Final = 10.0
+POLLEN_WEIGHT: Final = 30.0
 """Outcrosses that the shipped share of such pollen counts for, against the lot's own (common practice, no source)."""
 
 
-def with_own_parent_pollen(analysis: Analysis) -> Analysis:
+def with_own_parent_pollen(analysis: Analysis, outcross_share: NDArray[np.float64]) -> Analysis:
     """Weigh pollen of the donors' own parents by how often it is seen in the lot; never less than shipped.
 
     Parameters
     ----------
     analysis
         With the shipped weights.
+    outcross_share
+        float64, shape (n_judged,). Posterior of an outcross with the shipped weights.
 
     Returns
     -------
     Analysis
-        With the weight learnt, and the log likelihood of outcrosses by it.
+        With the share learnt, and the log likelihood of outcrosses by it.
 
     """
-    column = FINDING_ORDER.index(Finding.OUTCROSS)
-    chance = posterior(analysis.pooled, analysis.prior_rows())[:, column]
-    lines = np.flatnonzero(~analysis.is_silent())
-    own_share, own, other = (np.zeros(len(analysis.judged)) for _ in range(3))
+    shipped, shown = np.zeros(len(analysis.judged)), np.zeros((len(analysis.judged), 2))
     for members in _alike(analysis):
         found, weights = analysis.ways(members[0])
-        values = analysis.learnt.weight * np.array([analysis.log_likelihood[line] for line in members]) + weights
-        is_outcross = np.array([way.finding == Finding.OUTCROSS for way in found])
+        scores = analysis.learnt.weight * np.array([analysis.log_likelihood[line] for line in members])
         is_own = np.array([way.is_of_own_parent for way in found])
-        own_share[members] = np.exp(weights[is_own]).sum()
-        own[members] = np.logaddexp.reduce(values[:, is_own], axis=1, initial=-np.inf)
-        other[members] = np.logaddexp.reduce(values[:, is_outcross & ~is_own], axis=1, initial=-np.inf)
-    lines = lines[own_share[lines] > 0]
-    if not len(lines):
+        is_other = np.array([way.finding == Finding.OUTCROSS for way in found]) & ~is_own
+        shipped[members] = np.exp(weights[is_own]).sum()
+        for column, ways in enumerate((is_own, is_other)):
+            within = weights[ways] - np.logaddexp.reduce(weights[ways], initial=-np.inf)
+            shown[members, column] = np.logaddexp.reduce(scores[:, ways] + within, axis=1, initial=-np.inf)
+    able = np.flatnonzero(shipped)
+    if not len(able):
         return analysis
-    shipped = float(own_share[lines].mean())
-    most = np.maximum(own[lines], other[lines])
-    shown = np.exp(np.stack([own[lines] - most, other[lines] - most], axis=1)) / [shipped, 1 - shipped]
-    both = np.ones_like(shown, dtype=bool)
-    shares = learn_shares(np.array([shipped, 1 - shipped]), POLLEN_WEIGHT, shown, both, chance[lines])
-    raised = max(0.0, float(np.log(shares[0] / shipped)))
+    share = float(shipped[able].mean())
+    likelihood = np.exp(shown[able] - shown[able].max(axis=1, keepdims=True))
+    both = np.ones_like(likelihood, dtype=bool)
+    learnt = learn_shares(np.array([share, 1 - share]), POLLEN_WEIGHT, likelihood, both, outcross_share[able])
+    if learnt[0] <= share:
+        return analysis
     pooled = analysis.pooled.copy()
-    pooled[:, column] = np.logaddexp(other, own + raised)
-    return replace(analysis, pooled=pooled, own_parent_pollen=raised)
+    pooled[able, FINDING_ORDER.index(Finding.OUTCROSS)] = np.logaddexp.reduce(shown[able] + np.log(learnt), axis=1)
+    return replace(analysis, pooled=pooled, own_parent_pollen=float(learnt[0]))
 
 
 def _alike(analysis: Analysis) -> list[list[int]]:

@@ -12,56 +12,56 @@ from numpy.typing import NDArray
 from dhverify.samples import Sample
 
 TOUCHING: Final = 0.5
+"""Share of the DNA that got into a sample from wells that touch its own: most of what wells hold of others is their
+neighbours' (Minich et al. 2019, mSystems 4:e00186-19; the value itself is common practice, no source)."""
 SAME_PLATE: Final = 0.2
+"""Share that came from any well of the plate (common practice, no source)."""
 ANYWHERE: Final = 0.3
-PLACE_SHARES: Final = (TOUCHING, SAME_PLATE, ANYWHERE)
-"""Where DNA that got into a sample comes from: mostly neighbouring wells (Minich et al. 2019, mSystems 4:e00186-19),
-else any well of the plate, or, where seed or tissue was mixed before it came on a plate, any sample of the lot; the
-weights are common practice, no source."""
+"""Share that came from any sample of the lot: seed or tissue that was mixed before it came on a plate (common practice,
+no source)."""
+NEARNESS_SHARES: Final = (TOUCHING, SAME_PLATE, ANYWHERE)
+"""How near contaminants stand."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Sources:
-    """Possible sources of DNA in a well.
+class Contaminants:
+    """Possible contaminants of a well, by how near they stand.
 
     Attributes
     ----------
-    by_place
-        float64, shape (3, n_sources). Chance of each, given the place that the DNA comes from, places as in
-        :data:`PLACE_SHARES`.
+    by_nearness
+        float64, shape (3, n_samples). Chance of each, given how near the DNA comes from, as in
+        :data:`NEARNESS_SHARES`.
     is_there
-        bool, shape (3,). Places where any sample stands.
+        bool, shape (3,). Whether any stands so near.
 
     """
 
-    by_place: NDArray[np.float64]
+    by_nearness: NDArray[np.float64]
     is_there: NDArray[np.bool_]
 
     @classmethod
-    def at(cls, is_touching: NDArray[np.bool_], is_same_plate: NDArray[np.bool_]) -> Sources:
+    def at(cls, is_touching: NDArray[np.bool_], is_same_plate: NDArray[np.bool_]) -> Contaminants:
         """Look at samples by where they stand.
 
         Parameters
         ----------
         is_touching, is_same_plate
-            bool, shape (n_sources,). Whether a source stands in a well that touches, and on the same plate.
+            bool, shape (n_samples,). Whether a sample stands in a well that touches, and on the same plate.
 
         """
-        places = np.stack([is_touching, is_same_plate, np.ones_like(is_same_plate)])
-        number = places.sum(axis=1)
-        return cls(by_place=places / np.maximum(number, 1)[:, None], is_there=number > 0)
+        near = np.stack([is_touching, is_same_plate, np.ones_like(is_same_plate)])
+        number = near.sum(axis=1)
+        return cls(by_nearness=near / np.maximum(number, 1)[:, None], is_there=number > 0)
 
-    def chosen(self, numbers: NDArray[np.int64]) -> Sources:
-        """Only some of the sources, by number; the others may be it, too."""
-        return Sources(by_place=self.by_place[:, numbers], is_there=self.is_there)
-
-    def joint(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Probability of each place and source, where the places have these shares; float64, shape (3, n_sources)."""
-        return np.asarray(shares[:, None] * self.by_place / float(shares @ self.is_there))
+    def chosen(self, numbers: NDArray[np.int64]) -> Contaminants:
+        """Only some of them, by number; the others may be it, too."""
+        return Contaminants(by_nearness=self.by_nearness[:, numbers], is_there=self.is_there)
 
     def log_weights(self, shares: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
-        """Log prior of each source, by the shipped shares of the places where none are given; shape (n_sources,)."""
-        return np.asarray(np.log(self.joint(np.array(PLACE_SHARES) if shares is None else shares).sum(axis=0)))
+        """Log prior of each, by these shares of nearness, or the shipped ones; float64, shape (n_samples,)."""
+        given = np.array(NEARNESS_SHARES) if shares is None else shares
+        return np.asarray(np.log(given @ self.by_nearness / float(given @ self.is_there)))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,9 +101,9 @@ class Wells:
         )
         return np.asarray(self.is_same_plate(sample, others) & (apart == 1))
 
-    def sources(self, sample: int, others: NDArray[np.int64]) -> Sources:
-        """Look at the others as possible sources of DNA in the well of a sample."""
-        return Sources.at(self.is_touching(sample, others), self.is_same_plate(sample, others))
+    def contaminants(self, sample: int, others: NDArray[np.int64]) -> Contaminants:
+        """Look at the others as possible contaminants of a sample."""
+        return Contaminants.at(self.is_touching(sample, others), self.is_same_plate(sample, others))
 
     def beside(self, sample: int, others: NDArray[np.int64]) -> NDArray[np.int64]:
         """Positions among the others of the wells above, below and beside: they are always looked at."""

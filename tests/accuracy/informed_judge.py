@@ -1,17 +1,20 @@
 """A judge that is told everything: what the markers of a programme hold, and no judge can go beyond on average.
 
-It is given what the programme was drawn with: the founders' alleles, the map, the rates of the assay, the shares of
-the faults and how mixtures and outcrosses are made; it lacks only which line is which, and the alleles of the inbreds
-that stand outside. The posterior is then exact (Bayes' theorem), so that nobody who knows less is right more often.
-Nothing of the judge under test is used, nor the recursion: states are summed over with dense matrices.
+It is given what the programme was drawn with: the alleles of all founders, those outside the programme too, the map,
+the rates of the assay, the shares of the faults, how mixtures and outcrosses are made, and which other lines are clean
+(any may be in a mixture), with their true genotypes. It lacks only what the line itself is. Its posterior follows from
+Bayes' theorem, so that nobody who knows less is right more often, on average.
+Nothing of the judge under test is used, nor its recursion: states are summed over with dense matrices.
 
-For arrays, F1 donors that share no parents, one inbred inducer, stages haploid and D1, without plates' faults.
+For arrays, stages haploid and D1, several F1 donors that share no parents, one inbred inducer; of faults, those of the
+panels in :mod:`scenarios`: no segments, copies, leaks, bulks, wrong tissue.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 from types import SimpleNamespace
 from typing import Any
 
@@ -24,6 +27,7 @@ from scipy.stats import norm
 from dhverify.limits import Limits
 from dhverify.outcome import Finding, Verdict
 from dhverify.simulation import SimulatedProgramme, SimulationSettings
+from dhverify.simulation.lot import sorter_name, sorter_weights
 from dhverify.simulation.materials import Materials, build_materials
 from dhverify.simulation.meiosis import CrossoverMeioses
 from dhverify.simulation.programme import settings_genome
@@ -31,7 +35,6 @@ from dhverify.simulation.settings import FAULT_SHARES
 
 Array = NDArray[np.float64]
 N_MIXTURE_SHARES = 16
-RAREST_ALLELE = 0.03
 
 
 def measured_informed(scenario: Scenario, seeds: Iterable[int]) -> Tally:
@@ -43,7 +46,7 @@ def measured_informed(scenario: Scenario, seeds: Iterable[int]) -> Tally:
         lines = [judge.line(row["sample"]) for row in programme.truth]
         outcome: Any = SimpleNamespace(lines=lines, segments=[])
         total = total.merged(tally(programme, sheet, outcome, scenario))
-    return total
+    return replace(total, donors=0, donor_named=0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -138,10 +141,10 @@ class InformedJudge:
         inducer = self.alleles[self.materials.inducers[0].founders[0]]
         others = list(crosses.values())
         faults = sum(float(getattr(s, name)) for name in FAULT_SHARES)
-        yield self._expected, 1 - faults + s.failed_share, seen.log_likelihood(own)
+        yield self._expected, 1 - faults, seen.log_likelihood(own)
         made = Finding.SELFED_HYBRID if is_d1 else Finding.HYBRID
         hybrid = _selfed_hybrid(own, inducer) if is_d1 else (own + inducer[:, None]) / 2
-        yield made, s.hybrid_share, seen.log_likelihood(hybrid)
+        yield made, s.hybrid_share * self._sorted_badly(label["sorter"]), seen.log_likelihood(hybrid)
         yield Finding.DONOR, s.donor_share, seen.log_likelihood(own.mean(axis=1, keepdims=True))
         selfed = _selfed_twice(own) if is_d1 else _crossed(own, own)
         yield Finding.SELFED_DONOR, s.selfed_donor_share, seen.log_likelihood(selfed)
@@ -150,22 +153,25 @@ class InformedJudge:
         yield Finding.INDUCER, s.inducer_share, seen.log_likelihood(inducer[:, None])
         for other in others:
             yield Finding.OTHER_DONOR, s.other_donor_share / len(others), seen.log_likelihood(other)
-        alleles = np.array([np.zeros_like(inducer), np.ones_like(inducer)]).T
-        often = np.array([1 - self._frequency, self._frequency]).T
-        stranger = float(np.log((seen.chance(alleles) * often).sum(axis=1)).sum())
-        yield Finding.UNRESOLVED, s.unrelated_share, stranger
-        stray = seen.chance(own / 2) * often[:, :1] + seen.chance(own / 2 + 0.5) * often[:, 1:]
+        outside = self.alleles[list(self.materials.outside)]
+        pairs = list(combinations(outside, 2))
+        for pair in pairs:
+            yield Finding.UNRESOLVED, s.unrelated_share / len(pairs), seen.log_likelihood(np.stack(pair, axis=1))
         unknown, nursery = 1 - s.nursery_pollen_share, s.nursery_pollen_share / 2
-        yield Finding.OUTCROSS, s.outcross_share * unknown, seen.summed(stray)
+        for inbred in outside:
+            share = s.outcross_share * unknown / len(outside)
+            yield Finding.OUTCROSS, share, seen.log_likelihood((own + inbred[:, None]) / 2)
         for other in others:
             share = s.outcross_share * nursery / len(others)
             yield Finding.OUTCROSS, share, seen.log_likelihood(_crossed(own, other))
         yield Finding.OUTCROSS, s.outcross_share * nursery, seen.log_likelihood(_with_pollen_of_hybrid(own, inducer))
         yield Finding.MIXTURE, s.mixture_share, self._mixture(sample, seen, own)
 
-    @property
-    def _frequency(self) -> Array:
-        return np.asarray(np.clip(self.alleles.mean(axis=0), RAREST_ALLELE, 1 - RAREST_ALLELE))
+    def _sorted_badly(self, sorter: str) -> float:
+        """How often a sorter takes a hybrid for a haploid, against the mean of the programme's lines."""
+        weight = {sorter_name(number): float(w) for number, w in enumerate(sorter_weights(self._settings))}
+        mean = np.mean([weight[entry["sorter"]] for entry in self.programme.sheet if entry["role"] == "line"])
+        return weight[sorter] / float(mean)
 
     def _mixture(self, sample: str, seen: Seen, own: Array) -> float:
         """Log likelihood with the DNA of any clean line, at any share."""

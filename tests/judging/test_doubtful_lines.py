@@ -31,7 +31,7 @@ from dhverify.references import _answer
 from dhverify.samples import Role, Sample, Stage
 from dhverify.segments import SUPPORT_RATIO, kind_support
 from dhverify.verdicts import judge
-from dhverify.wells import Sources, are_neighbours, nearest
+from dhverify.wells import Contaminants, are_neighbours, nearest
 
 F1 = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=False)
 UNPHASED = FamilyShape(donor=(0, 1), inducer=2, n_slots=3, has_plant=False, is_unphased=True)
@@ -303,17 +303,17 @@ def test_sources_of_foreign_dna_are_weighed_by_where_they_stand():
     """Half of it comes from wells that touch, .2 from the plate, .3 from anywhere; absent places leave no gap."""
     touches = np.array([True, True, False, False, False])
     same = np.array([True, True, True, False, False])
-    sources = Sources.at(touches, same)
+    near = Contaminants.at(touches, same)
     beside, on_plate, elsewhere = 0.5 / 2 + 0.2 / 3 + 0.3 / 5, 0.2 / 3 + 0.3 / 5, 0.3 / 5
-    assert np.exp(sources.log_weights()) == pytest.approx([beside, beside, on_plate, elsewhere, elsewhere])
-    assert np.exp(sources.log_weights()).sum() == pytest.approx(1.0)
-    some = sources.chosen(np.array([3, 0]))
+    assert np.exp(near.log_weights()) == pytest.approx([beside, beside, on_plate, elsewhere, elsewhere])
+    assert np.exp(near.log_weights()).sum() == pytest.approx(1.0)
+    some = near.chosen(np.array([3, 0]))
     assert np.exp(some.log_weights()) == pytest.approx([elsewhere, beside]), "the others may be it, too"
-    lone = Sources.at(touches[2:], same[2:])
+    lone = Contaminants.at(touches[2:], same[2:])
     assert np.exp(lone.log_weights()) == pytest.approx([0.4 + 0.2, 0.2, 0.2])
     assert np.exp(lone.log_weights(np.array([0.8, 0.1, 0.1]))) == pytest.approx([0.5 + 0.5 / 3, 0.5 / 3, 0.5 / 3])
     nowhere = np.zeros(4, dtype=bool)
-    assert np.exp(Sources.at(nowhere, nowhere).log_weights()) == pytest.approx([0.25] * 4)
+    assert np.exp(Contaminants.at(nowhere, nowhere).log_weights()) == pytest.approx([0.25] * 4)
 
 
 def test_of_several_samples_of_one_genotype_the_nearest_is_named():

@@ -23,7 +23,7 @@ from dhverify.mothers import by_sisters
 from dhverify.outcome import Finding
 from dhverify.partners import ELSE, PartnerGenotypes
 from dhverify.samples import Role, Sample
-from dhverify.wells import Sources
+from dhverify.wells import Contaminants
 
 CHROM = ["1", "1", "1", "1", "2", "2"]
 CM = [0.0, 9.0, 31.0, 70.0, 5.0, 30.0]
@@ -182,7 +182,7 @@ def fit_of(partners):
     return MixtureFit(
         partners=tuple(partners),
         scores=np.zeros((len(partners), len(SHARES))),
-        sources=Sources.at(nowhere, nowhere),
+        contaminants=Contaminants.at(nowhere, nowhere),
         log_weights=-2.0 - np.arange(len(partners)),
     )
 

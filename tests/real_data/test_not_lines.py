@@ -72,7 +72,7 @@ class TestBackcross:
 
     OTHERWISE = MappingProxyType(
         {
-            ("retest", "outcross"): {"BC281"},
+            ("retest", "hybrid"): {"BC281"},
             ("retest", "mixture"): {"BC025", "BC238", "BC303"},
             ("retest", "unresolved"): {"BC280"},
         }
