@@ -36,7 +36,7 @@ SCREEN_MARKERS: Final = 800
 """Markers that the screen looks at, evenly spaced: more tell little more."""
 SCREEN_SAMPLES: Final = 64
 """Samples that are screened together, for memory only: it changes no result."""
-LINES_TOGETHER: Final = 64
+LINES_TOGETHER: Final = 128
 """Lines whose partners' genotypes are made together, for speed: it changes no result."""
 FEWEST_HETEROZYGOTES: Final = 10
 """Heterozygotes of a sample from which it is compared with the plant that it may be (common practice, no source)."""
