@@ -1,8 +1,9 @@
 """The judge's time as a ratio to a bare forward recursion of the same size, its memory as one to the calls it is given.
 
 Opt in with ``-m benchmark``. Time is processor time, so that other work on the machine counts little. The lot has 100
-lines of each F1 donor on full plates, a tenth of them hybrids, parents and inducer typed. Its size is 1,000 lines x
-2,000 markers; DHVERIFY_BENCHMARK_LINES sets another (10000: the size that the published costs are of).
+lines of each F1 donor on full plates, a tenth of them hybrids, parents and inducer typed. Its size is 10,000 lines x
+2,000 markers, which the published costs are of; DHVERIFY_BENCHMARK_LINES sets another. Ratios of small lots are larger:
+learning looks at up to 800 lines several times, and a bare recursion that fits the cache is done in no time.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ pytestmark = [
     pytest.mark.benchmark,
     pytest.mark.skipif(sys.platform == "win32", reason="peak memory is read by the resource module"),
 ]
-LINES = int(os.environ.get("DHVERIFY_BENCHMARK_LINES", "1000"))
+LINES = int(os.environ.get("DHVERIFY_BENCHMARK_LINES", "10000"))
 MARKERS = 2000
 FAMILY = 100
 CHROMOSOMES = 10
@@ -34,7 +35,7 @@ LENGTH_CM = 150.0
 HYBRIDS = 0.1
 WELLS = 96
 ERROR, MISSED = 0.005, 0.02
-LARGEST_TIME_RATIO = 200.0
+LARGEST_TIME_RATIO = 150.0
 LARGEST_MEMORY_RATIO = 35.0
 """Beyond the fixed part. 10,000 lines x 2,000 markers, 19 MB of calls of a byte each, so stay below 1 GB in all."""
 FIXED_MB = 150.0
