@@ -14,7 +14,7 @@ from dhverify.family_models import FamilyModel, StrandRegistry, build_families
 from dhverify.findings_table import Candidate, candidates
 from dhverify.genotypes import MISSING
 from dhverify.judged_lot import JudgedLot, Progress, judged_samples, prior_rows, silent_lines, stage_of
-from dhverify.judging import FINDING_ORDER, candidate_log_weights, expected_column, posterior
+from dhverify.judging import FINDING_ORDER, candidate_log_weights, expected_column, outcross_ways, posterior
 from dhverify.learning import first_assay, founder_priors, pool_frequency, prior_values
 from dhverify.learning_rounds import allele_error, crude_clean, donors_of_other_parents, learn
 from dhverify.lot import Lot, Places, with_loose_markers, without_markers
@@ -22,7 +22,6 @@ from dhverify.map_check import fit_map
 from dhverify.marker_review import distorted_markers, impure_markers
 from dhverify.observation import AssayModel, Observations
 from dhverify.one_plant import with_plants
-from dhverify.outcome import Finding
 from dhverify.samples import Family, Sample, SampleSheet, Stage
 from dhverify.scoring import LearntLot
 from dhverify.strands import StrandCounts
@@ -108,10 +107,9 @@ class Analysis:
         """Candidates of a judged sample, and the log share of each within its finding, as learnt."""
         found = candidates(self.models[int(self.model_of[line])].shape)
         weights = candidate_log_weights(found, stage_of(self.judged[line]))
-        is_own = np.array([way.is_of_own_parent for way in found])
+        is_own, is_other = outcross_ways(found)
         if self.own_parent_pollen is not None and is_own.any():
             shipped = np.exp(weights[is_own]).sum()
-            is_other = np.array([way.finding == Finding.OUTCROSS for way in found]) & ~is_own
             weights[is_own] += np.log(self.own_parent_pollen / shipped)
             weights[is_other] += np.log((1 - self.own_parent_pollen) / (1 - shipped))
         return found, weights

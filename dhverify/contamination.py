@@ -141,10 +141,11 @@ def find_mixtures(
     scores = partner_screen(analysis.learnt, rows, means, able)
     wells = Wells.of(everyone)
     kin = kin_numbers(everyone)
+    kin_of_able = kin[able]
     most = _most_partners(analysis.learnt.grid.n_markers)
     looked_at: list[tuple[int, int, NDArray[np.int64], Contaminants]] = []
     for line, row, score in zip(lines, rows, scores, strict=True):
-        is_other = kin[able] != kin[row]
+        is_other = kin_of_able != kin[row]
         others = able[is_other]
         possible = wells.contaminants(row, others)
         near = score[is_other] + possible.log_weights()

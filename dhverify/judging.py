@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from dhverify import assumptions
 from dhverify.findings_table import EXPECTED, Candidate
+from dhverify.outcome import Finding
 from dhverify.samples import Stage
 
 FINDING_ORDER: Final = tuple(assumptions.D1_PRIOR)
@@ -53,6 +54,12 @@ def candidate_log_weights(found: Sequence[Candidate], stage: Stage | None) -> ND
         total[candidate.finding] += weight
     shares = [weight / max(total[c.finding], 1e-300) for c, weight in zip(found, weights, strict=True)]
     return np.log(np.maximum(shares, 1e-300))
+
+
+def outcross_ways(found: Sequence[Candidate]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which candidates are outcrosses by the donor's own parents, and which other outcrosses; shape (n_candidates,)."""
+    is_own = np.array([way.is_of_own_parent for way in found], dtype=bool)
+    return is_own, np.array([way.finding == Finding.OUTCROSS for way in found], dtype=bool) & ~is_own
 
 
 def finding_log_likelihood(

@@ -79,18 +79,21 @@ class MixtureFit:
             pollen_or_copies=pollen_or_copies,
             all_count=all_count,
         )
-        return unordered.weighed(None)
+        return unordered.in_order()
 
-    def weighed(self, shares: NDArray[np.float64] | None) -> MixtureFit:
-        """The same by these shares of nearness; float64, shape (3,); the shipped ones where None are given."""
-        log_weights = self.contaminants.log_weights(shares)
-        order = np.argsort(-(self.weight * self.at_any_share + log_weights), kind="stable")
+    def weighed(self, shares: NDArray[np.float64]) -> MixtureFit:
+        """The same by these shares of nearness; float64, shape (3,)."""
+        return replace(self, log_weights=self.contaminants.log_weights(shares)).in_order()
+
+    def in_order(self) -> MixtureFit:
+        """The same with the most probable partner first."""
+        order = np.argsort(-(self.weight * self.at_any_share + self.log_weights), kind="stable")
         return replace(
             self,
             partners=tuple(self.partners[int(k)] for k in order),
             scores=self.scores[order],
             contaminants=self.contaminants.chosen(order),
-            log_weights=log_weights[order],
+            log_weights=self.log_weights[order],
         )
 
     @property

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dhverify.analysis import Analysis
 from dhverify.findings_table import FamilyShape
 from dhverify.judged_lot import stage_of
-from dhverify.judging import FINDING_ORDER, learn_shares
+from dhverify.judging import FINDING_ORDER, learn_shares, outcross_ways
 from dhverify.outcome import Finding
 from dhverify.samples import Stage
 
@@ -42,8 +42,7 @@ def with_own_parent_pollen(analysis: Analysis, outcross_share: NDArray[np.float6
     for members in _alike(analysis):
         found, weights = analysis.ways(members[0])
         scores = analysis.learnt.weight * np.array([analysis.log_likelihood[line] for line in members])
-        is_own = np.array([way.is_of_own_parent for way in found])
-        is_other = np.array([way.finding == Finding.OUTCROSS for way in found]) & ~is_own
+        is_own, is_other = outcross_ways(found)
         shipped[members] = np.exp(weights[is_own]).sum()
         for column, ways in enumerate((is_own, is_other)):
             within = weights[ways] - np.logaddexp.reduce(weights[ways], initial=-np.inf)
